@@ -1,0 +1,83 @@
+"""Cautions shown with every report, warning signs asked before a session, and the pain question.
+
+All words and their sources are data, in `cautions.toml`. A warning sign is asked about and referred;
+it is never scored, and a "no" never reassures.
+"""
+
+import tomllib
+from collections.abc import Collection
+from functools import cache
+from importlib.resources import files
+from typing import Literal, get_args
+
+from pydantic import Field, ValidationError
+
+from analysis.errors import DataFileError
+from analysis.records import Caution, Record
+
+Urgency = Literal["emergency", "today", "before_exercise"]
+
+
+class WarningSign(Record):
+    """A question whose "yes" ends the session and refers the person: to whom, and how soon."""
+
+    kind: str
+    question: str
+    urgency: Urgency
+    contact: str
+    source: str
+
+
+class PainQuestion(Record):
+    """Pain on a 0-10 scale, asked before and after; and what counts as a change.
+
+    `change_points` is in points of the scale, `change_share` a share of the value before.
+    """
+
+    before: str
+    after: str
+    lowest: int
+    highest: int
+    change_points: float
+    change_share: float
+    source: str
+
+
+class Notice(Record):
+    """A sentence shown in place of something, with its source."""
+
+    text: str
+    source: str
+
+
+class Cautions(Record):
+    """The whole of `cautions.toml`."""
+
+    caution: tuple[Caution, ...] = Field(min_length=1)
+    warning_sign: tuple[WarningSign, ...] = Field(min_length=1)
+    pain: PainQuestion
+    advice_withheld: Notice
+
+
+@cache
+def load() -> Cautions:
+    """Read the cautions; raises DataFileError where the file breaks its schema."""
+    return parse(files("analysis").joinpath("cautions.toml").read_text("utf-8"))
+
+
+def parse(text: str) -> Cautions:
+    """Cautions from TOML text; raises DataFileError naming the entry at fault."""
+    try:
+        return Cautions.model_validate(tomllib.loads(text))
+    except (tomllib.TOMLDecodeError, ValidationError) as error:
+        raise DataFileError(f"The cautions file is not usable, correct it: {error}") from error
+
+
+def referrals(answered_yes: Collection[str]) -> tuple[WarningSign, ...]:
+    """The warning signs answered with yes (by `kind`), most urgent first; empty where none was.
+
+    Raises KeyError on a kind that is not asked about, so that a misspelt answer is never lost.
+    """
+    known = {sign.kind: sign for sign in load().warning_sign}
+    urgencies = get_args(Urgency)
+    return tuple(sorted((known[kind] for kind in answered_yes), key=lambda s: urgencies.index(s.urgency)))
