@@ -37,6 +37,7 @@ class Clip:
 
     `time_s` holds the true presentation time of every frame, starting at 0.
     `width` and `height` are of the upright picture (rotation applied) [px].
+    `first_pts` is the container's own stamp of the first frame, in ticks of its clock.
     """
 
     path: Path
@@ -45,6 +46,7 @@ class Clip:
     height: int
     rotation_deg: int
     declared_duration_s: float | None
+    first_pts: int = 0
 
     @property
     def duration_s(self) -> float:
