@@ -1,0 +1,426 @@
+"""What a client does in a clip: a timeline of repetitions with faults of known size, and the posture at
+every moment. One class an exercise; every random choice comes from the clip's own generator.
+
+Faults: `tilt`, `rot`, `obl` [deg, pelvis turned at the far end of the repetition], `tempo` (share of the
+usual time), `range` (share of the usual range), `miss` [m, tap off the usual spot].
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from sample_clips.rendering.body import Body, Floats
+from sample_clips.rendering.pose import SIDES, ArmPose, FreeLeg, PlantedLeg, Posture, leg_lengths
+
+OTHER = {"left": "right", "right": "left"}
+UP = np.array([1.0, 0.0, 0.0])
+_Z = {"left": -1.0, "right": 1.0}
+
+
+@dataclass(frozen=True)
+class Rep:
+    """One repetition: side L, R or both; out, hold and back times [s]; faults by name."""
+
+    side: str
+    start: float
+    out_s: float
+    hold_s: float
+    back_s: float
+    faults: dict[str, float] = field(default_factory=dict)
+    reverse: bool = False
+
+    @property
+    def end(self) -> float:
+        """When the repetition ends [s]."""
+        return self.start + self.out_s + self.hold_s + self.back_s
+
+    def progress(self, t: float) -> float:
+        """How far out, 0 at start and end, 1 at the turn (minimum jerk each way)."""
+        t -= self.start
+        if t < self.out_s:
+            x = t / self.out_s
+        else:
+            x = 1 - np.clip((t - self.out_s - self.hold_s) / self.back_s, 0, 1)
+        return float(x**3 * (10 - 15 * x + 6 * x * x))
+
+    def phase(self, t: float) -> float:
+        """Share of the whole repetition done, eased at both ends, 0..1."""
+        x = float(np.clip((t - self.start) / (self.end - self.start), 0, 1))
+        return x + 0.06 * np.sin(2 * np.pi * x) * -1
+
+
+def _lerp(points: list[float], w: float) -> float:
+    return float(np.interp(w, np.linspace(0, 1, len(points)), points))
+
+
+class Movement:
+    """Base: a still posture, and what one repetition changes in it."""
+
+    name = ""
+    lies = "supine"
+    views: tuple[str, ...] = ("side",)
+    alternating = True
+    reps = (4, 7)
+    phase_s = (1.3, 2.4)
+    hold_s = (0.0, 0.3)
+    faults: tuple[str, ...] = ("tilt", "tempo", "range")
+    range_faults = ((0.45, 0.68), (1.32, 1.5))
+
+    def __init__(self, body: Body, rng: np.random.Generator) -> None:
+        self.body, self.rng = body, rng
+        self.thigh, self.shank = leg_lengths(body, "left")
+        self.coupling = rng.normal(0, 0.7, 3)  # a sound client's pelvis follows a little [deg]
+        self.drift = rng.uniform(0.3, 1.0), rng.uniform(0, 6.3)
+        self.choose()
+
+    def choose(self) -> None:
+        """Draw what is constant over the clip."""
+
+    def still(self) -> Posture:
+        """Posture between repetitions."""
+        raise NotImplementedError
+
+    def at(self, rep: Rep, t: float, side: str) -> dict[str, object]:
+        """Fields of the posture that the repetition changes at time t."""
+        raise NotImplementedError
+
+    def crook(self, side: str, spread: float = 0.0) -> PlantedLeg:
+        """Knee bent, foot on the mat."""
+        hip = self.body.pivots[f"thigh_{side}"] - self.body.pivots["pelvis"]
+        reach = np.sqrt(max(self.reach**2 - self.drop**2, 0.01))
+        ankle = hip + np.array([-self.drop, -reach, _Z[side] * spread])
+        return PlantedLeg(ankle, UP)
+
+    @property
+    def drop(self) -> float:
+        """Height of the hip joint above the ankle of a planted foot [m]."""
+        return self.back - 0.075
+
+    @property
+    def back(self) -> float:
+        """Height of the hip joint above the mat [m]."""
+        near = np.abs(self.body.vertices[:, 1] - self.body.pivots["pelvis"][1]) < 0.12
+        return float(self.body.pivots["pelvis"][0] - self.body.vertices[near, 0].min()) * 0.9
+
+    @property
+    def reach(self) -> float:
+        """Hip to ankle distance for the clip's knee bend [m]."""
+        bend = np.radians(180 - self.bend)
+        return float(np.sqrt(self.thigh**2 + self.shank**2 - 2 * self.thigh * self.shank * np.cos(bend)))
+
+    bend = 95.0
+
+    def amount(self, rep: Rep) -> float:
+        """Range of this repetition as a share of the usual one."""
+        return rep.faults.get("range", 1.0) * rep_noise(rep)
+
+
+def rep_noise(rep: Rep) -> float:
+    """A client's own spread from one repetition to the next, a few percent, fixed by its start."""
+    return 1 + 0.035 * float(np.sin(37.7 * rep.start))
+
+
+class Supine(Movement):
+    """Lying on the back with both feet planted."""
+
+    def choose(self) -> None:
+        self.bend = self.rng.uniform(82, 112)
+        self.spread = self.rng.uniform(-0.03, 0.06)
+        self.arms = self.rng.choice(["side", "side", "out", "belly"])
+
+    def arm_pose(self) -> ArmPose:
+        return {
+            "side": ArmPose(),
+            "out": ArmPose((-0.1, -0.5, 0.9), (-0.1, -0.5, 0.9)),
+            "belly": ArmPose((-0.05, -0.85, 0.5), (0.25, -0.55, -0.75)),
+            "head": ArmPose((0.1, 0.35, 0.9), (-0.15, 0.75, -0.75)),
+        }[str(self.arms)]
+
+    def still(self) -> Posture:
+        arms = dict.fromkeys(SIDES, self.arm_pose())
+        return Posture({s: self.crook(s, self.spread) for s in SIDES}, arms=arms)
+
+
+class PelvicTilt(Supine):
+    name, alternating, faults = "pelvic_tilt", False, ("tempo", "range")
+    phase_s = (1.6, 2.8)
+    hold_s = (0.0, 0.1)
+
+    def choose(self) -> None:
+        super().choose()
+        self.tuck, self.arch = self.rng.uniform(7, 14), self.rng.uniform(6, 13)
+
+    def at(self, rep: Rep, t: float, side: str) -> dict[str, object]:
+        x = rep.phase(t)
+        a = self.amount(rep)
+        wave = -np.sin(2 * np.pi * x) * (self.tuck if x < 0.5 else self.arch)
+        return {"tilt": float(a * wave)}
+
+
+class BentKneeFallout(Supine):
+    name, views, faults = "bent_knee_fallout", ("oblique", "overhead"), ("rot", "tempo", "range")
+
+    def choose(self) -> None:
+        super().choose()
+        self.open = self.rng.uniform(28, 48)
+
+    def at(self, rep: Rep, t: float, side: str) -> dict[str, object]:
+        leg = self.crook(side, self.spread)
+        turn = self.open * self.amount(rep) * rep.progress(t)
+        return {side: PlantedLeg(leg.ankle, UP, fallout=turn)}
+
+
+class ToeTap(Supine):
+    name, faults = "toe_tap", ("tilt", "tempo", "miss")
+
+    def choose(self) -> None:
+        super().choose()
+        self.out, self.height = self.rng.uniform(0.2, 0.32), self.rng.uniform(0.07, 0.14)
+        self.bend = self.rng.uniform(95, 115)
+
+    def at(self, rep: Rep, t: float, side: str) -> dict[str, object]:
+        w = rep.progress(t)
+        leg = self.crook(side, self.spread)
+        far = self.out + rep.faults.get("miss", 0.0)
+        move = np.array([4 * self.height * w * (1 - w), -far * w, 0.0])
+        return {side: PlantedLeg(leg.ankle + move, UP)}
+
+
+class LegExtension(Supine):
+    name, faults = "leg_extension", ("tilt", "rot", "tempo", "range")
+    phase_s = (2.0, 3.2)
+
+    def choose(self) -> None:
+        super().choose()
+        self.reach_flexion, self.reach_knee = self.rng.uniform(40, 55), self.rng.uniform(5, 20)
+
+    def at(self, rep: Rep, t: float, side: str) -> dict[str, object]:
+        w = rep.progress(t)
+        hip0, knee0 = self._crook_angles()
+        a = self.amount(rep)
+        hip1 = 90 + a * (self.reach_flexion - 90)
+        knee1 = max(90 + a * (self.reach_knee - 90), 2.0)
+        flexion = _lerp([hip0, 90, hip1], w)
+        knee = _lerp([knee0, 90, knee1], w)
+        return {side: FreeLeg(flexion, 2.0, 0.0, knee)}
+
+    def _crook_angles(self) -> tuple[float, float]:
+        down = np.degrees(np.arcsin(np.clip(self.drop / self.reach, 0, 1)))
+        cos_hip = (self.thigh**2 + self.reach**2 - self.shank**2) / (2 * self.thigh * self.reach)
+        return float(np.degrees(np.arccos(cos_hip)) - down), self.bend
+
+
+class CurlUp(Supine):
+    name, alternating, faults = "curl_up", False, ("tempo", "range", "tilt")
+
+    def choose(self) -> None:
+        super().choose()
+        self.curl, self.arms = self.rng.uniform(25, 42), self.rng.choice(["side", "head"])
+
+    def at(self, rep: Rep, t: float, side: str) -> dict[str, object]:
+        c = self.curl * self.amount(rep) * rep.progress(t)
+        return {"trunk_curl": c, "neck_curl": 0.5 * c, "tilt": -0.08 * c}
+
+
+class KneeRolls(Supine):
+    name, views, faults = "knee_rolls", ("oblique",), ("tempo", "range")
+
+    def choose(self) -> None:
+        super().choose()
+        self.roll, self.share = self.rng.uniform(25, 45), self.rng.uniform(0.3, 0.5)
+        self.spread = self.rng.uniform(-0.06, -0.02)
+
+    def at(self, rep: Rep, t: float, side: str) -> dict[str, object]:
+        roll = self.roll * self.amount(rep) * rep.progress(t) * (1 if side == "left" else -1)
+        legs = {s: PlantedLeg(self.crook(s, self.spread).ankle, UP, -roll * _Z[s]) for s in SIDES}
+        return legs | {"rotation": self.share * roll, "trunk_turn": 0.1 * roll}
+
+
+class FigureFour(Supine):
+    name, views, faults = "figure_four_stretch", ("oblique",), ("rot",)
+    reps, hold_s, phase_s = (2, 2), (5.0, 9.0), (1.6, 2.6)
+
+    def at(self, rep: Rep, t: float, side: str) -> dict[str, object]:
+        w = rep.progress(t)
+        a = np.degrees(np.arcsin(np.clip(self.drop / self.reach, 0, 1)))
+        start = np.degrees(np.arccos((self.thigh**2 + self.reach**2 - self.shank**2) / (2 * self.thigh * self.reach)))
+        hip0 = float(start - a)
+        return {side: FreeLeg(_lerp([hip0, 70, 62], w), _lerp([2, 12, 38], w), _lerp([0, 20, 42], w), _lerp([self.bend, 105, 100], w))}
+
+
+class KneesToChest(Supine):
+    name, alternating, faults = "knees_to_chest", False, ()
+    reps, hold_s, phase_s = (1, 3), (5.0, 9.0), (1.6, 2.6)
+
+    def choose(self) -> None:
+        super().choose()
+        self.fold, self.arms = self.rng.uniform(105, 122), "side"
+
+    def at(self, rep: Rep, t: float, side: str) -> dict[str, object]:
+        w = rep.progress(t)
+        legs = {s: FreeLeg(_lerp([45, 80, self.fold], w), 5.0, 0.0, _lerp([self.bend, 110, 125], w)) for s in SIDES}
+        hold = ArmPose((0.75, -0.7, 0.2), (0.5, -0.8, -0.1), in_trunk=True)
+        arms = dict.fromkeys(SIDES, hold if w > 0.5 else self.arm_pose())
+        return legs | {"tilt": -8 * w, "arms": self._blend(arms, w)}
+
+    def _blend(self, arms: dict[str, ArmPose], w: float) -> dict[str, ArmPose]:
+        rest, hold = self.arm_pose(), ArmPose((0.75, -0.7, 0.2), (0.5, -0.8, -0.1))
+        mix = lambda a, b: tuple((1 - w) * np.array(a) + w * np.array(b))  # noqa: E731
+        return dict.fromkeys(SIDES, ArmPose(mix(rest.upper, hold.upper), mix(rest.fore, hold.fore)))
+
+
+class Bridge(Supine):
+    name, alternating, faults = "bridge", False, ("tempo", "range", "obl")
+
+    def choose(self) -> None:
+        super().choose()
+        self.lift, self.bend = self.rng.uniform(0.16, 0.24), self.rng.uniform(95, 115)
+
+    def at(self, rep: Rep, t: float, side: str) -> dict[str, object]:
+        lift = self.lift * self.amount(rep) * rep.progress(t)
+        trunk = float(np.degrees(np.arctan2(lift, self.body.length("pelvis", "trunk") + 0.12)))
+        return {"lift": lift, "tilt": -0.35 * trunk * 0 - trunk, "trunk_curl": -trunk}
+
+
+class SideLying(Movement):
+    """Lying on one side; `top` is the upper side and the one that works."""
+
+    lies, views, alternating = "side_lying", ("front",), False
+
+    def choose(self) -> None:
+        self.top = str(self.rng.choice(SIDES))
+        self.hip, self.knee = self.rng.uniform(38, 55), self.rng.uniform(75, 100)
+
+    def arms_at_rest(self) -> dict[str, ArmPose]:
+        bottom = ArmPose((0.25, 0.85, 0.3), (0.2, 0.6, -0.3))
+        return {self.top: ArmPose((0.45, -0.75, 0.1), (0.3, -0.8, -0.45)), OTHER[self.top]: bottom}
+
+
+class Clam(SideLying):
+    name, faults = "clam", ("rot", "tempo", "range")
+
+    def choose(self) -> None:
+        super().choose()
+        self.open = self.rng.uniform(32, 48)
+
+    def bent(self, side: str) -> PlantedLeg:
+        half = self.body.length("thigh_left", "thigh_right") / 2
+        hip = self.body.pivots[f"thigh_{side}"] - self.body.pivots["pelvis"]
+        f, k = np.radians(self.hip), np.radians(self.hip - self.knee)
+        reach = self.thigh * np.array([np.sin(f), -np.cos(f), 0]) + self.shank * np.array([np.sin(k), -np.cos(k), 0])
+        inward = -_Z[side] * np.array([0, 0, max(half - 0.055, 0.0)])
+        return PlantedLeg(hip + reach + inward, UP, sole_on_mat=False)
+
+    def still(self) -> Posture:
+        return Posture({s: self.bent(s) for s in SIDES}, arms=self.arms_at_rest())
+
+    def at(self, rep: Rep, t: float, side: str) -> dict[str, object]:
+        leg = self.bent(self.top)
+        turn = self.open * self.amount(rep) * rep.progress(t)
+        return {self.top: PlantedLeg(leg.ankle, UP, turn, sole_on_mat=False)}
+
+
+class LegCircle(SideLying):
+    name, faults = "leg_circle", ("rot", "tempo", "range")
+    reps, phase_s, hold_s = (4, 8), (1.0, 1.8), (0.0, 0.0)
+
+    def choose(self) -> None:
+        super().choose()
+        self.radius, self.up = self.rng.uniform(7, 13), self.rng.uniform(14, 22)
+        self.bottom = FreeLeg(self.hip, 0.0, 0.0, self.knee) if self.rng.random() < 0.6 else FreeLeg(5, 0, 0, 5)
+
+    def still(self) -> Posture:
+        legs = {self.top: FreeLeg(2, self.up - self.radius, 0, 4), OTHER[self.top]: self.bottom}
+        return Posture(legs, arms=self.arms_at_rest())
+
+    def at(self, rep: Rep, t: float, side: str) -> dict[str, object]:
+        angle = 2 * np.pi * rep.phase(t) * (-1 if rep.reverse else 1)
+        r = self.radius * self.amount(rep)
+        up = self.up - self.radius + r * (1 - np.cos(angle))
+        return {self.top: FreeLeg(float(2 + r * np.sin(angle)), float(up), 0.0, 4.0)}
+
+
+class BirdDog(Movement):
+    name, lies, faults = "bird_dog", "kneeling", ("obl", "rot", "tempo", "range")
+    phase_s = (1.5, 2.4)
+    hold_s = (0.2, 1.5)
+
+    def choose(self) -> None:
+        self.reach_hip = self.rng.uniform(-8, 8)
+        self.slope = self.rng.uniform(-3, 6)
+
+    def still(self) -> Posture:
+        arm = ArmPose((1.0, 0.08, 0.03), (1.0, 0.08, 0.02), in_trunk=False)
+        legs = {s: FreeLeg(90, 1, 0, 90) for s in SIDES}
+        return Posture(legs, arms=dict.fromkeys(SIDES, arm), neck_curl=-20)
+
+    def at(self, rep: Rep, t: float, side: str) -> dict[str, object]:
+        w, a = rep.progress(t), self.amount(rep)
+        hip, knee = 90 + a * w * (self.reach_hip - 90), 90 + a * w * (8 - 90)
+        reach = ArmPose(tuple(np.array([1.0, 0.08, 0.03]) * (1 - w) + w * np.array([0.1, 1.0, 0.1])), (1 - 0.95 * w, w + 0.05, 0.02), in_trunk=False)
+        arms = dict(self.still().arms) | {OTHER[side]: reach}
+        return {side: FreeLeg(float(hip), 1.0, 0.0, float(max(knee, 3))), "arms": arms}
+
+
+MOVEMENTS: dict[str, type[Movement]] = {
+    m.name: m
+    for m in (PelvicTilt, BentKneeFallout, ToeTap, LegExtension, CurlUp, Clam, LegCircle, KneeRolls,
+              FigureFour, KneesToChest, Bridge, BirdDog)
+}  # fmt: skip
+
+
+# ------------------------------------------------------------------------------------- timeline
+
+
+def _draw_fault(movement: Movement, rng: np.random.Generator) -> dict[str, float]:
+    if not movement.faults:
+        return {}
+    kind = str(rng.choice(movement.faults))
+    if kind == "tempo":
+        return {kind: float(rng.uniform(0.38, 0.5))}
+    if kind == "range":
+        low, high = movement.range_faults[int(rng.integers(2))]
+        return {kind: float(rng.uniform(low, high))}
+    if kind == "miss":
+        return {kind: float(rng.uniform(0.065, 0.12) * rng.choice([-1, 1]))}
+    return {kind: float(rng.uniform(6.5, 13) * rng.choice([-1, 1]))}
+
+
+def timeline(movement: Movement, rng: np.random.Generator, fault_share: float = 0.3, lead_in: float = 1.5) -> list[Rep]:
+    """Repetitions one after the other, with faults in about `fault_share` of them."""
+    t = lead_in + rng.uniform(0, 0.8)
+    usual = rng.uniform(*movement.phase_s)
+    first = int(rng.integers(2))
+    reps: list[Rep] = []
+    count = int(rng.integers(movement.reps[0], movement.reps[1] + 1))
+    for i in range(count):
+        faults = _draw_fault(movement, rng) if rng.random() < fault_share else {}
+        pace = faults.get("tempo", 1.0) * rng.uniform(0.93, 1.07)
+        side = SIDES[(i + first) % 2] if movement.alternating else getattr(movement, "top", "both")
+        rep = Rep(side, float(t), usual * pace, float(rng.uniform(*movement.hold_s)), usual * pace * float(rng.uniform(0.9, 1.1)), faults, reverse=i >= (count + 1) // 2)
+        reps.append(rep)
+        t = rep.end + rng.uniform(0.25, 0.9)
+    return reps
+
+
+def posture_at(movement: Movement, reps: list[Rep], t: float) -> Posture:
+    """The client's posture at time t [s]: still, or inside a repetition with its faults."""
+    base = movement.still()
+    legs, fields = dict(base.legs), {}
+    breath, phase = movement.drift
+    turn = {"tilt": 0.3 * breath * np.sin(1.6 * t + phase), "obliquity": 0.0, "rotation": 0.0}
+    rep = next((r for r in reps if r.start <= t < r.end), None)
+    if rep is not None:
+        changes = movement.at(rep, t, rep.side)
+        legs |= {k: v for k, v in changes.items() if k in SIDES}
+        fields = {k: v for k, v in changes.items() if k not in (*SIDES, *turn)}
+        w = rep.progress(t)
+        mirror = -1.0 if rep.side == "right" else 1.0
+        for (name, fault), own in zip((("tilt", "tilt"), ("obliquity", "obl"), ("rotation", "rot")), movement.coupling, strict=True):
+            extra = w * (rep.faults.get(fault, 0.0) + own * (1.0 if name == "tilt" else mirror))
+            turn[name] += float(changes.get(name, 0.0)) + extra
+    arms = fields.pop("arms", base.arms)
+    fields.setdefault("neck_curl", base.neck_curl)
+    return Posture(legs, **turn, **fields, arms=arms)
