@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import AwareDatetime, BaseModel, BeforeValidator, ConfigDict, Field
 
 Floats = NDArray[np.float64]
 
@@ -221,6 +221,19 @@ class Caution(Record):
     source: str
 
 
+class SessionNotes(Record):
+    """What the picture cannot tell: when the clip was filmed, for whom, and how the client felt.
+
+    `client` is a pseudonym, never a name. Pain is 0-10. `warning_signs` holds the kinds answered with yes.
+    """
+
+    recorded_at: AwareDatetime | None = None
+    client: str | None = None
+    pain_before: int | None = Field(default=None, ge=0, le=10)
+    pain_after: int | None = Field(default=None, ge=0, le=10)
+    warning_signs: tuple[str, ...] = ()
+
+
 class Report(Record):
     """The whole result of one clip; the JSON file and the API are this record."""
 
@@ -238,3 +251,4 @@ class Report(Record):
     sides: dict[str, SideComparison] = {}
     findings: tuple[Finding, ...] = ()
     cautions: tuple[Caution, ...]
+    session: SessionNotes = SessionNotes()
