@@ -1,0 +1,80 @@
+"""Plain words of the report page; the texts are data, in `words.toml`."""
+
+import tomllib
+from functools import cache
+from importlib.resources import files
+from typing import Any, Final
+
+from analysis.records import Report
+
+NBSP: Final = "\N{NO-BREAK SPACE}"
+_UNITS: Final = {"deg": "°", "1": "", "": ""}
+
+
+@cache
+def words() -> dict[str, Any]:
+    """The texts by topic."""
+    return tomllib.loads(files("analysis.report").joinpath("words.toml").read_text("utf-8"))
+
+
+def amount(value: float | None, unit: str = "deg", decimals: int | None = None) -> str:
+    """A value for people, such as "8.2°" or "0.62 s"; a dash where it is missing."""
+    if value is None:
+        return "–"
+    digits = decimals if decimals is not None else 2 if unit in {"s", "1"} else 1
+    return f"{value:.{digits}f}{_UNITS.get(unit, f'{NBSP}{unit}')}".replace("-", "\N{MINUS SIGN}")
+
+
+def moment(seconds: float) -> str:
+    """A time in the clip as people read it: "7.4 s", from a minute on "2:07.4"."""
+    minutes, rest = divmod(round(seconds, 1), 60)
+    return f"{int(minutes)}:{rest:04.1f}" if minutes else f"{rest:.1f}{NBSP}s"
+
+
+def tally(report: Report) -> str:
+    """One sentence that counts the repetitions, by side and by verdict."""
+    repetitions = report.repetitions
+    if not repetitions:
+        return "No repetition was found in this clip."
+    named = words()["verdict"]
+    counts = [(named[v], sum(rep.verdict == v for rep in repetitions)) for v in named]
+    verdicts = ", ".join(f"{n} {name}" for name, n in counts if n)
+    sides = [(side, sum(rep.side == side for rep in repetitions)) for side in ("left", "right")]
+    by_side = ", ".join(f"{n} {side}" for side, n in sides if n)
+    number = f"{len(repetitions)} repetition{'s' if len(repetitions) > 1 else ''}"
+    return f"{number}{f' ({by_side})' if by_side else ''}: {verdicts}."
+
+
+def cues(report: Report) -> tuple[str, ...]:
+    """What to change, each advice once, the most frequent first."""
+    said = [f.cue for rep in report.repetitions for f in rep.findings] + [f.cue for f in report.findings]
+    return tuple(sorted({cue for cue in said if cue}, key=lambda cue: (-said.count(cue), said.index(cue))))
+
+
+def trust(report: Report) -> list[dict[str, Any]]:
+    """The entries on what can be trusted that concern this report, each with its half-widths [deg]."""
+    return [
+        entry | {"half_widths": _half_widths(report, entry)}
+        for entry in words()["trust"]
+        if _concerns(report, entry)
+    ]
+
+
+def better(report: Report) -> tuple[str, ...]:
+    """What a better view, or a card, would add to this clip."""
+    told = words()
+    hints = (told["better_pelvis"][report.pelvis_source], told["better_view"][report.capture.view])
+    return tuple(hint for hint in hints if hint)
+
+
+def _concerns(report: Report, entry: dict[str, Any]) -> bool:
+    if "pelvis" in entry:
+        return bool(entry["pelvis"] == report.pelvis_source)
+    if "signals" in entry:
+        return any(name.startswith(tuple(entry["signals"])) for name in report.series)
+    return bool(getattr(report, entry["needs"]))
+
+
+def _half_widths(report: Report, entry: dict[str, Any]) -> dict[str, float]:
+    starts = ("pelvic",) if "pelvis" in entry else tuple(entry.get("signals", ()))
+    return {n: half for n, half in report.uncertainty_deg.items() if starts and n.startswith(starts)}
