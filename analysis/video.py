@@ -70,7 +70,7 @@ def probe(path: Path | str) -> Clip:
     path = Path(path)
     _check_file(path)
     with _opened(path) as (container, stream):
-        _check_size(path, stream)
+        _check_size(path, stream.width, stream.height)
         pts = sorted({p.pts for p in container.demux(stream) if p.pts is not None and not p.is_discard})
         declared = None if container.duration is None else container.duration / av.time_base
         _check_duration(path, len(pts), _seconds(stream, pts[-1] - pts[0]) if pts else 0.0, declared)
@@ -78,6 +78,7 @@ def probe(path: Path | str) -> Clip:
         rotation = round(first.rotation / 90) * 90 % 360
         # Some cameras store oblong pixels; angles need square ones.
         width, height = round(first.width * (stream.sample_aspect_ratio or 1)), first.height
+        _check_size(path, width, height)
         if rotation % 180:
             width, height = height, width
         times = tuple(_seconds(stream, p - pts[0]) for p in pts)
@@ -156,8 +157,7 @@ def _cut_off(path: Path) -> str:
     return f"{path} is damaged or cut off: its end is missing. Copy it again from the phone, or film again."
 
 
-def _check_size(path: Path, stream: VideoStream) -> None:
-    width, height = stream.width, stream.height
+def _check_size(path: Path, width: int, height: int) -> None:
     if max(width, height) > MAX_SIDE_PX or width * height > MAX_PIXELS:
         raise ClipError(
             f"{path} claims {width} x {height} pixels, more than can be read. Film in 1080p, which is plenty."

@@ -1,0 +1,306 @@
+"""Clips encoded on the spot, each with one thing that phones, copies or attackers do to a file."""
+
+import struct
+from collections.abc import Callable, Iterator
+from fractions import Fraction
+from pathlib import Path
+
+import av
+import numpy as np
+import pytest
+
+from analysis import video
+from analysis.errors import ClipError
+from analysis.records import Clip
+
+QUICK_VP8 = {"deadline": "realtime", "cpu-used": "8"}
+QUICK_HEVC = {"x265-params": "log-level=0", "preset": "ultrafast"}
+WIDTH, HEIGHT, RATE_HZ = 320, 240, 30
+EVEN_S = tuple(i / RATE_HZ for i in range(75))
+
+
+def picture(time_s: float, width: int = WIDTH, height: int = HEIGHT) -> np.ndarray:
+    """Red top left quarter; the grey of the rest tells the time."""
+    image = np.full((height, width, 3), 40 + round(60 * min(time_s, 3)), np.uint8)
+    image[: height // 2, : width // 2] = (220, 20, 20)
+    return image
+
+
+def grey(image: np.ndarray) -> float:
+    return float(image[-20:, -20:].mean())
+
+
+def encode(
+    path: Path,
+    times_s: tuple[float, ...] = EVEN_S,
+    codec: str = "libx264",
+    pixels: str = "yuv420p",
+    size: tuple[int, int] = (WIDTH, HEIGHT),
+    turned_deg: int = 0,
+    codec_options: dict[str, str] | None = None,
+    **muxer: str,
+) -> Path:
+    with av.open(str(path), "w", options=muxer) as container:
+        stream = container.add_stream(codec, options=codec_options or {})
+        stream.width, stream.height, stream.pix_fmt = *size, pixels
+        stream.codec_context.time_base = Fraction(1, 90_000)
+        if turned_deg:
+            stream.set_display_rotation(turned_deg)
+        for t in times_s:
+            frame = av.VideoFrame.from_ndarray(picture(t, *size), format="rgb24")
+            frame.pts, frame.time_base = round(t * 90_000), Fraction(1, 90_000)
+            container.mux(stream.encode(frame))
+        container.mux(stream.encode(None))
+    return path
+
+
+@pytest.fixture(scope="module")
+def plain(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return encode(tmp_path_factory.mktemp("clips") / "plain.mp4")
+
+
+def read(clip: Clip) -> list[video.Frame]:
+    return list(video.frames(clip, clip.time_s))
+
+
+# ----------------------------------------------------------------------------------- good clips
+
+CONTAINERS: dict[str, Callable[[Path], Path]] = {
+    "H.264 MP4": lambda d: encode(d / "a.mp4"),
+    "H.264 MOV": lambda d: encode(d / "a.mov"),
+    "fragmented MP4": lambda d: encode(d / "a.mp4", movflags="frag_keyframe+empty_moov"),
+    "HEVC 8 bit": lambda d: encode(d / "a.mp4", codec="libx265", codec_options=QUICK_HEVC),
+    "HEVC 10 bit": lambda d: encode(
+        d / "a.mov", codec="libx265", pixels="yuv420p10le", codec_options=QUICK_HEVC
+    ),
+    "WebM": lambda d: encode(d / "a.webm", codec="libvpx", codec_options=QUICK_VP8),
+    "WebM as a browser records it": lambda d: encode(
+        d / "a.webm", codec="libvpx", codec_options=QUICK_VP8, live="1"
+    ),
+}
+
+
+@pytest.mark.parametrize("make", CONTAINERS.values(), ids=CONTAINERS.keys())
+def test_every_container_gives_every_frame_with_its_own_time(
+    make: Callable[[Path], Path], tmp_path: Path
+) -> None:
+    clip = video.probe(make(tmp_path))
+    assert clip.time_s == pytest.approx(EVEN_S, abs=0.002)  # WebM counts in milliseconds
+    assert (clip.width, clip.height, clip.rotation_deg) == (WIDTH, HEIGHT, 0)
+    assert clip.duration_s == pytest.approx(2.5, abs=0.01)
+    assert not video.cut_short(clip)
+    got = read(clip)
+    assert tuple(f.time_s for f in got) == clip.time_s
+    for frame in got[::10]:
+        assert frame.image.shape == (HEIGHT, WIDTH, 3)
+        assert grey(frame.image) == pytest.approx(40 + 60 * frame.time_s, abs=6)
+
+
+def test_browser_recording_declares_no_duration(tmp_path: Path) -> None:
+    assert (
+        video.probe(encode(tmp_path / "a.webm", EVEN_S[::8], "libvpx", live="1")).declared_duration_s is None
+    )
+
+
+def test_variable_frame_rate_keeps_true_times(tmp_path: Path) -> None:
+    steps = np.tile([1 / 60, 1 / 60, 0.1, 1 / 30], 20)
+    times = tuple(np.concatenate([[0.0], np.cumsum(steps)]).tolist())
+    clip = video.probe(encode(tmp_path / "a.mp4", times))
+    assert clip.time_s == pytest.approx(times, abs=1e-4)
+    assert [f.time_s for f in read(clip)] == list(clip.time_s)
+
+
+@pytest.mark.parametrize(("turned", "corner"), [(0, (0, 0)), (90, (0, -1)), (180, (-1, -1)), (270, (-1, 0))])
+def test_pictures_come_upright(turned: int, corner: tuple[int, int], tmp_path: Path) -> None:
+    """A clockwise display turn moves the top left quarter to the top right, and so on."""
+    clip = video.probe(encode(tmp_path / "a.mp4", turned_deg=-turned))
+    image = next(video.frames(clip, [0.0])).image
+    assert image.shape[:2] == (clip.height, clip.width)
+    assert (clip.width < clip.height) == (turned in (90, 270))
+    red = np.argwhere((image[..., 0] > 150) & (image[..., 1] < 100)).mean(0) > np.array(image.shape[:2]) / 2
+    assert tuple(red) == tuple(c == -1 for c in corner)
+
+
+def test_start_of_a_trimmed_clip_is_zero(tmp_path: Path) -> None:
+    clip = video.probe(encode(tmp_path / "a.mp4", tuple(t + 7.3 for t in EVEN_S), movflags="frag_keyframe"))
+    assert clip.time_s[0] == 0
+    assert clip.time_s[-1] == pytest.approx(EVEN_S[-1], abs=1e-3)
+    assert [f.time_s for f in video.frames(clip, [1.0])] == pytest.approx([1.0], abs=1e-3)
+
+
+def test_pictures_are_scaled_down_never_up(tmp_path: Path, plain: Path) -> None:
+    clip = video.probe(encode(tmp_path / "a.mp4", size=(1920, 1080), times_s=EVEN_S[::8]))
+    assert next(video.frames(clip, [0.0])).image.shape == (720, 1280, 3)
+    assert next(video.frames(clip, [0.0], short_side_px=None)).image.shape == (1080, 1920, 3)
+    assert next(video.frames(video.probe(plain), [0.0])).image.shape == (HEIGHT, WIDTH, 3)
+
+
+# ----------------------------------------------------------------------------------- sampling
+
+
+def test_sampled_frames_are_those_of_a_full_decode(plain: Path) -> None:
+    """Skipping pictures that nothing depends on must not change the others."""
+    clip = video.probe(plain)
+    every = {f.time_s: f.image for f in read(clip)}
+    times = video.sample_times(clip)
+    sampled = list(video.frames(clip, times))
+    assert tuple(f.time_s for f in sampled) == times
+    assert all(np.array_equal(every[f.time_s], f.image) for f in sampled)
+
+
+def test_sparse_frames_are_found_by_seeking(tmp_path: Path) -> None:
+    times = tuple(i / 10 for i in range(200))
+    clip = video.probe(encode(tmp_path / "a.mp4", times, codec_options={"g": "15"}))
+    every = {f.time_s: f.image for f in read(clip)}
+    got = list(video.frames(clip, [1.0, 9.0, 9.1, 18.0]))
+    assert [f.time_s for f in got] == pytest.approx([1.0, 9.0, 9.1, 18.0], abs=1e-6)
+    assert all(np.array_equal(every[f.time_s], f.image) for f in got)
+
+
+def clip_of(times_s: Iterator[float]) -> Clip:
+    return Clip(Path("x.mp4"), tuple(times_s), 640, 480, 0, None)
+
+
+@pytest.mark.parametrize("rate_hz", [24, 30, 60, 120, 240])
+def test_sampling_is_even_at_every_frame_rate(rate_hz: int) -> None:
+    times = video.sample_times(clip_of(i / rate_hz for i in range(10 * rate_hz)))
+    assert len(times) == pytest.approx(10 * video.SAMPLE_RATE_HZ, abs=1)
+    assert np.diff(times).max() <= 1 / video.SAMPLE_RATE_HZ + 1 / rate_hz + 1e-9
+
+
+def test_sampling_a_slow_clip_takes_each_frame_once() -> None:
+    clip = clip_of(i / 8 for i in range(40))
+    assert video.sample_times(clip) == clip.time_s
+
+
+def test_sample_rate_bounds_the_loss_at_a_peak() -> None:
+    """Worst peak loss of a 60 deg peak-to-peak sine at 0.5 Hz: 30 (1 - cos(pi f / fs)), under 0.25 deg."""
+    assert 30 * (1 - np.cos(np.pi * 0.5 / video.SAMPLE_RATE_HZ)) < 0.25
+
+
+# ----------------------------------------------------------------------------------- bad clips
+
+
+def _written(path: Path, data: bytes) -> Path:
+    path.write_bytes(data)
+    return path
+
+
+def _audio_only(path: Path) -> Path:
+    with av.open(str(path), "w") as container:
+        stream = container.add_stream("aac", rate=44_100)
+        frame = av.AudioFrame.from_ndarray(np.zeros((1, 44_100), np.float32), format="fltp", layout="mono")
+        frame.rate = 44_100
+        container.mux(stream.encode(frame))
+        container.mux(stream.encode(None))
+    return path
+
+
+def _folder(path: Path) -> Path:
+    path.mkdir()
+    return path
+
+
+def _claiming_size(path: Path, width: int, height: int) -> Path:
+    """A file whose sample entry claims another size than its pictures have."""
+    data = bytearray(encode(path).read_bytes())
+    entry = data.index(b"avc1", data.index(b"tkhd"))
+    data[entry + 28 : entry + 32] = width.to_bytes(2, "big") + height.to_bytes(2, "big")
+    return _written(path, bytes(data))
+
+
+def _claiming_hours(path: Path, hours: float) -> Path:
+    """A WebM file whose Duration element (0x4489, a float of 8 bytes, in ms) claims hours."""
+    data = bytearray(encode(path, codec="libvpx", times_s=EVEN_S[::8]).read_bytes())
+    at = data.index(b"\x44\x89\x88") + 3
+    data[at : at + 8] = struct.pack(">d", hours * 3_600_000)
+    return _written(path, bytes(data))
+
+
+BAD: dict[str, tuple[Callable[[Path], Path], str]] = {
+    "missing": (lambda d: d / "none.mp4", "no file"),
+    "folder": (lambda d: _folder(d / "clips.mp4"), "is a folder"),
+    "empty": (lambda d: _written(d / "a.mp4", b""), "is empty"),
+    "text": (lambda d: _written(d / "a.mp4", b"hello, this is no film"), "not a video"),
+    "playlist": (
+        lambda d: _written(d / "a.mp4", b"#EXTM3U\n#EXTINF:1,\nfile:///etc/passwd\n"),
+        "not a video",
+    ),
+    "truncated": (
+        lambda d: _written(d / "b.mp4", encode(d / "a.mp4").read_bytes()[:-3000]),
+        "its end is missing",
+    ),
+    "audio only": (lambda d: _audio_only(d / "a.m4a"), "no moving picture"),
+    "one frame": (lambda d: encode(d / "a.mp4", (0.0,)), "too short"),
+    "one second": (lambda d: encode(d / "a.mp4", EVEN_S[:30]), "too short"),
+    "hours claimed": (lambda d: _claiming_hours(d / "a.webm", 400), "claims to last"),
+    "hours measured": (lambda d: encode(d / "a.mp4", (0.0, 1.0, 3700.0)), "claims to last"),
+    "huge": (lambda d: encode(d / "a.mp4", EVEN_S[:2], size=(8320, 240)), "more than can be read"),
+    "tiny": (lambda d: encode(d / "a.mp4", size=(160, 120)), "too few to see"),
+}
+
+
+@pytest.mark.parametrize(("make", "says"), BAD.values(), ids=BAD.keys())
+def test_bad_clip_says_what_is_wrong(make: Callable[[Path], Path], says: str, tmp_path: Path) -> None:
+    with pytest.raises(ClipError, match=says):
+        video.probe(make(tmp_path))
+
+
+def test_size_claimed_by_the_container_is_not_believed(tmp_path: Path) -> None:
+    clip = video.probe(_claiming_size(tmp_path / "a.mp4", 32_000, 24_000))
+    assert (clip.width, clip.height) == (WIDTH, HEIGHT)
+
+
+def test_unreadable_clip_says_so(plain: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("analysis.video.os.access", lambda *_: False)  # root may read everything
+    with pytest.raises(ClipError, match="may not be read"):
+        video.probe(plain)
+
+
+def test_clip_with_its_end_missing_is_noticed(tmp_path: Path) -> None:
+    whole = encode(tmp_path / "a.mp4", tuple(i / 30 for i in range(240)), movflags="faststart").read_bytes()
+    clip = video.probe(_written(tmp_path / "b.mp4", whole[: len(whole) * 7 // 10]))
+    assert video.cut_short(clip)
+    assert 2 < clip.duration_s < clip.declared_duration_s
+    assert 0 < len(read(clip)) <= len(clip.time_s)
+
+
+def test_damaged_pictures_are_left_out(tmp_path: Path) -> None:
+    rng = np.random.default_rng(1)
+    path = encode(tmp_path / "a.mp4", tuple(i / 30 for i in range(240)), codec_options={"g": "12"})
+    data = bytearray(path.read_bytes())
+    middle = slice(data.index(b"mdat") + len(data) // 3, data.index(b"mdat") + len(data) // 3 + 1500)
+    data[middle] = rng.integers(0, 256, 1500, np.uint8).tobytes()
+    clip = video.probe(_written(path, bytes(data)))
+    got = read(clip)
+    assert len(clip.time_s) == 240
+    assert 100 < len(got) < 240
+
+
+# ----------------------------------------------------------------------------------- writing
+
+
+def test_written_video_keeps_times_and_pictures(tmp_path: Path) -> None:
+    times = (0.0, 0.1, 0.15, 0.9, 1.7, 2.5)
+    path = tmp_path / "out.mp4"
+    video.write_video(path, (video.Frame(t, picture(t, 321, 241)) for t in times))
+    clip = video.probe(path)
+    assert clip.time_s == pytest.approx(times, abs=1e-4)
+    assert (clip.width, clip.height) == (320, 240)
+    assert path.read_bytes().index(b"moov") < path.read_bytes().index(b"mdat")  # ready to stream
+    assert [grey(f.image) for f in read(clip)] == pytest.approx([40 + 60 * t for t in times], abs=6)
+
+
+def test_broken_off_video_leaves_nothing(tmp_path: Path) -> None:
+    def broken() -> Iterator[video.Frame]:
+        yield video.Frame(0.0, picture(0.0))
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        video.write_video(tmp_path / "out.mp4", broken())
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_unwritable_place_says_so(tmp_path: Path) -> None:
+    with pytest.raises(ClipError, match="cannot be written"):
+        video.write_video(tmp_path / "none" / "out.mp4", [video.Frame(0.0, picture(0.0))])
