@@ -1,0 +1,150 @@
+"""What an exercise file says. Signals are named as in `conventions.py`; `{side}` stands for left or right."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, Self
+
+from pydantic import Field, model_validator
+
+from analysis.conventions import PELVIC_SIGNALS, SIDES, SIGNALS
+from analysis.records import Record, View
+
+Lies = Literal["supine", "side_lying", "kneeling"]
+Sides = Literal["alternating", "one", "both"]
+Shape = Literal["return", "hold", "roll", "cycle", "circle"]
+Positive = Annotated[float, Field(gt=0)]
+
+PELVIS_FINDINGS = dict(zip(("pelvis_tilted", "pelvis_hiked", "pelvis_rotated"), PELVIC_SIGNALS, strict=True))
+FINDINGS_OF_A_REPETITION = (
+    *PELVIS_FINDINGS, "range_short", "range_beyond", "rushed", "off_target", "jerky", "hold_short",
+    "shape_lost",
+)  # fmt: skip
+UNITS = {"rushed": "s", "off_target": "cm", "hold_short": "s", "range_short": "share",
+         "range_beyond": "share", "jerky": "1"}  # fmt: skip
+
+
+def _check_signals(patterns: object) -> None:
+    unknown = {p for p in map(str, patterns) for s in SIDES if p.format(side=s) not in SIGNALS}  # type: ignore[call-overload]
+    if unknown:
+        raise ValueError(f"unknown signals {sorted(unknown)}; the names are in analysis/conventions.py")
+
+
+class Movement(Record):
+    """What moves, so that repetitions can be told from everything else.
+
+    shape: `return` goes out and comes back; `hold` stays out for a while; `roll` goes to one side or
+    the other of the middle; `cycle` goes out, to the opposite end and back to the middle; `circle` goes
+    round. driver: weight of each signal; their sum is + when the movement is out (for `roll`: to the
+    left; for `circle`: the top of the circle). across: of a `circle`, the signal a quarter turn away.
+    path: signals that change as soon as the movement begins.
+    least_deg: smallest excursion of the driver that counts.
+    """
+
+    shape: Shape
+    driver: dict[str, float] = Field(min_length=1)
+    across: dict[str, float] = Field(default_factory=dict)
+    path: tuple[str, ...] = Field(min_length=1)
+    least_deg: Positive
+
+    @model_validator(mode="after")
+    def _known(self) -> Self:
+        _check_signals([*self.driver, *self.across, *self.path])
+        if (self.shape == "circle") != bool(self.across):
+            raise ValueError("`across` belongs to a circle, and only to a circle")
+        return self
+
+
+class Range(Record):
+    """How far the movement goes: the driver's excursion, in words, and a usual target if there is one."""
+
+    label: str
+    usual_deg: Positive | None = None
+    source: str
+
+
+class Tempo(Record):
+    """How long one phase (out, or back) usually takes [s]."""
+
+    usual_phase_s: Positive
+    source: str
+
+
+class Hold(Record):
+    """How long the end position is usually held [s]."""
+
+    usual_s: Positive
+    source: str
+
+
+class Limit(Record):
+    """A tolerance with its unit and source. `signal` and `target` are for `shape_lost` only."""
+
+    value: Positive
+    unit: Literal["deg", "s", "cm", "share", "1"] = "deg"
+    source: str = Field(min_length=1)
+
+
+class Kept(Record):
+    """Part of the shape that must be kept at the far end: a signal, its target and what it is in words."""
+
+    signal: str
+    target_deg: float
+    words: str
+
+    @model_validator(mode="after")
+    def _known(self) -> Self:
+        _check_signals([self.signal])
+        return self
+
+
+class Form(Record):
+    """An easier or harder form; `exercise` is its name where it is one of ours."""
+
+    text: str
+    exercise: str | None = None
+
+
+class Exercise(Record):
+    """One exercise, from how to place the phone to what is judged and against which limits."""
+
+    name: str = Field(pattern=r"^[a-z][a-z_]*$")
+    title: str
+    lies: Lies
+    views: tuple[View, ...] = Field(min_length=1)
+    phone: str
+    start_position: str
+    moves: str
+    still: str
+    measured: tuple[str, ...] = Field(min_length=1)
+    sides: Sides
+    movement: Movement
+    range: Range
+    tempo: Tempo
+    hold: Hold | None = None
+    limits: dict[str, Limit]
+    kept: Kept | None = None
+    easier: tuple[Form, ...] = ()
+    harder: tuple[Form, ...] = ()
+    cues: tuple[str, ...] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        for kind, limit in self.limits.items():
+            if kind not in FINDINGS_OF_A_REPETITION:
+                raise ValueError(f"unknown finding {kind!r} in limits")
+            if limit.unit != UNITS.get(kind, "deg"):
+                raise ValueError(f"the limit of {kind} is in {UNITS.get(kind, 'deg')}, not {limit.unit}")
+        if (self.movement.shape == "hold") != (self.hold is not None):
+            raise ValueError("a [hold] belongs to a movement of shape `hold`, and only to that")
+        if ("shape_lost" in self.limits) != (self.kept is not None):
+            raise ValueError("`shape_lost` needs [kept], and [kept] needs its limit")
+        return self
+
+
+class Prescription(Record):
+    """What a coach set for one client, over the exercise's own values; None keeps those."""
+
+    range_deg: Positive | None = None
+    hold_s: Positive | None = None
+    shortest_phase_s: Positive | None = None
+    pelvis_deg: Positive | None = None
