@@ -64,9 +64,11 @@ class Observations(_Arrays):
     own hip-centred guess, camera axes (x right, y down, z away); visibility (T, 33) 0..1;
     people (T,) number of people seen; brightness (T,) 0..1; camera_shift (T,) movement of the
     background since the start, as a share of the picture's height;
-    card_rotation (T, 3, 3) pelvis card in the frame of the mat card (or of the picture, when
-    there is no mat card); fabric_turn_deg (T,) turn of the cloth over the pelvis in the picture
-    since the start, + clockwise as seen; fabric_trust (T,) 0..1.
+    card_rotation, mat_rotation (T, 3, 3) pelvis card and mat card: card axes to camera axes;
+    card_covariance (T, 3, 3) of small turns of the pelvis card about the camera's axes [deg^2];
+    fabric_turn_deg (T,) turn of the cloth over the pelvis in the picture since the start, + clockwise
+    as seen; fabric_trust (T,) 0..1; fabric_start_px (N, 2), fabric_px (T, N, 2) spots of that cloth
+    at the still start and in each frame.
     """
 
     time_s: Floats
@@ -81,6 +83,10 @@ class Observations(_Arrays):
     card_rotation: Floats
     fabric_turn_deg: Floats
     fabric_trust: Floats
+    card_covariance: Floats
+    mat_rotation: Floats
+    fabric_start_px: Floats
+    fabric_px: Floats
 
 
 JOINTS = (

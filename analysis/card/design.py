@@ -68,7 +68,8 @@ def faces_cm(slope_deg: float = SLOPE_DEG) -> Floats:
 @cache
 def tag_cells(tag: int) -> NDArray[np.bool_]:
     """Cells of a tag with its border, (8, 8): True is black, row 0 at the top."""
-    return np.asarray(cv2.aruco.generateImageMarker(DICTIONARY, tag, CELLS)) == 0
+    black: NDArray[np.bool_] = cv2.aruco.generateImageMarker(DICTIONARY, tag, CELLS) == 0
+    return black
 
 
 def _sheet_image(tags: tuple[int, ...], px_per_cm: float) -> NDArray[np.uint8]:
