@@ -69,8 +69,11 @@ def parse(text: str) -> Cautions:
     """Cautions from TOML text; raises DataFileError naming the entry at fault."""
     try:
         return Cautions.model_validate(tomllib.loads(text))
-    except (tomllib.TOMLDecodeError, ValidationError) as error:
-        raise DataFileError(f"The cautions file is not usable, correct it: {error}") from error
+    except tomllib.TOMLDecodeError as error:
+        raise DataFileError(f"The cautions file cannot be read as TOML: {error}") from error
+    except ValidationError as error:
+        wrong = "; ".join(f"{'.'.join(map(str, e['loc']))}: {e['msg']}" for e in error.errors())
+        raise DataFileError(f"The cautions file: correct these entries: {wrong}") from error
 
 
 def referrals(answered_yes: Collection[str]) -> tuple[WarningSign, ...]:

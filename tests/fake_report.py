@@ -1,5 +1,7 @@
 """An invented report with known numbers: toe taps, six repetitions, one of each verdict at least."""
 
+import dataclasses
+
 import numpy as np
 
 from analysis import cautions
@@ -8,12 +10,25 @@ from analysis.records import (
     CaptureProblem,
     ClipSummary,
     Finding,
+    Floats,
     Measures,
+    Observations,
     Repetition,
     Report,
     SideComparison,
     Verdict,
 )
+
+
+def observations(
+    time_s: Floats, landmarks_px: Floats, *, width: int = 640, height: int = 360
+) -> Observations:
+    """Observations of one person with these landmarks (T, 33, 2) [px]; nothing else was seen."""
+    given = {"time_s": time_s, "landmarks_px": landmarks_px, "width": width, "height": height}
+    visible = {"visibility": np.ones((len(time_s), 33)), "people": np.ones(len(time_s))}
+    unseen = {f.name: np.full(len(time_s), np.nan) for f in dataclasses.fields(Observations)}
+    return Observations(**(unseen | visible | given))  # type: ignore[arg-type]
+
 
 RATE_HZ, REST_S, REPETITION_S = 12.5, 2.0, 5.0
 

@@ -59,7 +59,12 @@ def _template() -> Template:
         lstrip_blocks=True,
     )
     env.globals.update(
-        tally=words.tally, trust=words.trust, better=words.better, palette=palette.PALETTE, signals=SIGNALS
+        tally=words.tally,
+        words_title=words.title,
+        trust=words.trust,
+        better=words.better,
+        palette=palette.PALETTE,
+        signals=SIGNALS,
     )
     env.filters.update(amount=words.amount, moment=words.moment, symbol=lambda v: Markup(plots.symbol(v)))
     return env.get_template("page.html")

@@ -5,10 +5,17 @@ from functools import cache
 from importlib.resources import files
 from typing import Any, Final
 
+from analysis import exercises
 from analysis.records import Report
 
 NBSP: Final = "\N{NO-BREAK SPACE}"
-_UNITS: Final = {"deg": "°", "1": "", "": ""}
+_SHOWN: Final = {
+    "deg": (1, "°"),
+    "s": (2, f"{NBSP}s"),
+    "share": (0, f"{NBSP}%"),
+    "%": (0, f"{NBSP}%"),
+    "1": (2, ""),
+}
 
 
 @cache
@@ -17,12 +24,12 @@ def words() -> dict[str, Any]:
     return tomllib.loads(files("analysis.report").joinpath("words.toml").read_text("utf-8"))
 
 
-def amount(value: float | None, unit: str = "deg", decimals: int | None = None) -> str:
-    """A value for people, such as "8.2°" or "0.62 s"; a dash where it is missing."""
+def amount(value: float | None, unit: str = "deg") -> str:
+    """A value for people, such as "8.2°" or "0.62 s", a share as percent; a dash where it is missing."""
     if value is None:
         return "–"
-    digits = decimals if decimals is not None else 2 if unit in {"s", "1"} else 1
-    return f"{value:.{digits}f}{_UNITS.get(unit, f'{NBSP}{unit}')}".replace("-", "\N{MINUS SIGN}")
+    digits, name = _SHOWN.get(unit, (1, NBSP + unit))
+    return f"{value * 100 if unit == 'share' else value:.{digits}f}{name}".replace("-", "\N{MINUS SIGN}")
 
 
 def moment(seconds: float) -> str:
@@ -60,10 +67,22 @@ def trust(report: Report) -> list[dict[str, Any]]:
     ]
 
 
+def title(report: Report) -> str:
+    """Name of the exercise for people; also of one that this version does not know."""
+    known = report.exercise in exercises.names()
+    return exercises.load(report.exercise).title if known else report.exercise.replace("_", " ").capitalize()
+
+
 def better(report: Report) -> tuple[str, ...]:
-    """What a better view, or a card, would add to this clip."""
+    """What the recommended view, another view or a card would add to this clip."""
     told = words()
-    hints = (told["better_pelvis"][report.pelvis_source], told["better_view"][report.capture.view])
+    hints = [told["better_pelvis"][report.pelvis_source], told["better_view"][report.capture.view]]
+    if report.exercise in exercises.names():
+        exercise = exercises.load(report.exercise)
+        if report.capture.view not in exercise.views:
+            hints.insert(
+                0, f"This exercise is measured best {told['view'][exercise.views[0]]}. {exercise.phone}"
+            )
     return tuple(hint for hint in hints if hint)
 
 
