@@ -21,13 +21,19 @@ from analysis.records import (
 
 
 def observations(
-    time_s: Floats, landmarks_px: Floats, *, width: int = 640, height: int = 360
+    time_s: Floats, landmarks_px: Floats, *, width: int = 640, height: int = 360, people: Floats | None = None
 ) -> Observations:
     """Observations of one person with these landmarks (T, 33, 2) [px]; nothing else was seen."""
-    given = {"time_s": time_s, "landmarks_px": landmarks_px, "width": width, "height": height}
-    visible = {"visibility": np.ones((len(time_s), 33)), "people": np.ones(len(time_s))}
+    count = np.ones(len(time_s)) if people is None else people
+    given = {
+        "time_s": time_s,
+        "landmarks_px": landmarks_px,
+        "width": width,
+        "height": height,
+        "people": count,
+    }
     unseen = {f.name: np.full(len(time_s), np.nan) for f in dataclasses.fields(Observations)}
-    return Observations(**(unseen | visible | given))  # type: ignore[arg-type]
+    return Observations(**(unseen | {"visibility": np.ones((len(time_s), 33))} | given))  # type: ignore[arg-type]
 
 
 RATE_HZ, REST_S, REPETITION_S = 12.5, 2.0, 5.0
