@@ -9,7 +9,7 @@ import numpy as np
 from analysis.palette import rgb
 from analysis.plots import Tagged, tagged
 from analysis.records import Repetition, Report
-from analysis.report.words import amount, words
+from analysis.report.words import numbers, words
 from analysis.video import Image
 
 BEFORE_S, AFTER_S = 0.3, 2.5  # a finding's words stand from just before it, long enough to be read
@@ -51,9 +51,7 @@ class Captions:
 
 
 def _words(mark: Tagged) -> str:
-    found = mark.finding
-    number = "" if found.value is None else amount(found.value, found.unit)
-    return f"{mark.tag}  {found.message} {number}"
+    return f"{mark.tag}  {mark.finding.message} {numbers(mark.finding)}"
 
 
 def _verdict(strip: Image, rep: Repetition, size: int, y: int) -> None:

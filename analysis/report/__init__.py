@@ -6,7 +6,16 @@ page, write_html, write_pdf       the same words and drawings on a screen and on
 """
 
 from analysis.report.assemble import build
-from analysis.report.page import page, write_html, write_pdf
+from analysis.report.page import page, pdf_printer, write_html, write_pdf
 from analysis.report.store import json_schema, read_json, write_json
 
-__all__ = ["build", "json_schema", "page", "read_json", "write_html", "write_json", "write_pdf"]
+__all__ = [
+    "build",
+    "json_schema",
+    "page",
+    "pdf_printer",
+    "read_json",
+    "write_html",
+    "write_json",
+    "write_pdf",
+]

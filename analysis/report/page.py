@@ -4,12 +4,14 @@ import base64
 from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from analysis import cautions, palette, plots
 from analysis.conventions import SIGNALS
+from analysis.errors import ReportError
 from analysis.files import whole
 from analysis.records import Report
 from analysis.report import words
@@ -43,10 +45,21 @@ def write_html(report: Report, path: Path | str, *, thumbnails: Mapping[float, b
 
 def write_pdf(report: Report, path: Path | str, *, thumbnails: Mapping[float, bytes] | None = None) -> None:
     """Write the same page as a tagged PDF (PDF/UA-1), A4. Raises ReportError."""
-    from weasyprint import HTML  # slow to load, and needed for nothing else
-
+    printer = pdf_printer()
     with whole(path) as part:
-        HTML(string=page(report, thumbnails=thumbnails)).write_pdf(part, pdf_variant="pdf/ua-1")
+        printer(string=page(report, thumbnails=thumbnails)).write_pdf(part, pdf_variant="pdf/ua-1")
+
+
+def pdf_printer() -> Any:
+    """The class that turns HTML into PDF; raises ReportError where its system libraries are missing."""
+    try:
+        from weasyprint import HTML  # slow to load, and needed for nothing else
+    except OSError as error:
+        raise ReportError(
+            "A PDF needs the Pango libraries. On Debian: apt-get install libpango-1.0-0 libpangoft2-1.0-0. "
+            "Or write the page with --html and print it from the browser."
+        ) from error
+    return HTML
 
 
 @cache
@@ -61,6 +74,9 @@ def _template() -> Template:
     env.globals.update(
         tally=words.tally,
         words_title=words.title,
+        unit_of=words.unit_of,
+        name_of=words.name_of,
+        numbers=words.numbers,
         trust=words.trust,
         better=words.better,
         palette=palette.PALETTE,

@@ -6,7 +6,7 @@ from importlib.resources import files
 from typing import Any, Final
 
 from analysis import exercises
-from analysis.records import Report
+from analysis.records import Finding, Repetition, Report
 
 NBSP: Final = "\N{NO-BREAK SPACE}"
 _SHOWN: Final = {
@@ -32,10 +32,33 @@ def amount(value: float | None, unit: str = "deg") -> str:
     return f"{value * 100 if unit == 'share' else value:.{digits}f}{name}".replace("-", "\N{MINUS SIGN}")
 
 
+def unit_of(measure: str) -> str:
+    """Unit of a measure by its name: seconds, none, or degrees."""
+    if measure.endswith("_s"):
+        return "s"
+    return "1" if measure == "smoothness" else "deg"
+
+
 def moment(seconds: float) -> str:
     """A time in the clip as people read it: "7.4 s", from a minute on "2:07.4"."""
     minutes, rest = divmod(round(seconds, 1), 60)
     return f"{int(minutes)}:{rest:04.1f}" if minutes else f"{rest:.1f}{NBSP}s"
+
+
+def name_of(rep: Repetition) -> str:
+    """A repetition as people call it, such as "3 left, unfinished"."""
+    side = "" if rep.side == "both" else f" {rep.side}"
+    more = [rep.direction] if rep.direction else []
+    return ", ".join((f"{rep.index}{side}", *more, *([] if rep.complete else ["unfinished"])))
+
+
+def numbers(found: Finding) -> str:
+    """Value, uncertainty and limit of a finding, such as "8.2° ± 1.4°; limit 5.0°"; empty without a value."""
+    if found.value is None:
+        return ""
+    give = "" if found.uncertainty is None else f" ± {amount(found.uncertainty, found.unit)}"
+    limit = "" if found.limit is None else f"; limit {amount(found.limit, found.unit)}"
+    return f"{amount(found.value, found.unit)}{give}{limit}"
 
 
 def tally(report: Report) -> str:

@@ -1,0 +1,96 @@
+"""`matline check`: looks at every request first, measures, then writes each file whole."""
+
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Final
+
+import typer
+
+from analysis import exercises, overlay, pipeline, report, video
+from analysis.cli import console, summary
+from analysis.conventions import SIDES, Side
+from analysis.errors import ReportError
+from analysis.files import check_writable
+from analysis.pipeline import Measured
+
+CANNOT_ANSWER: Final = 7
+
+
+@dataclass(frozen=True)
+class Outputs:
+    """Files asked for; None where not."""
+
+    json: Path | None = None
+    html: Path | None = None
+    pdf: Path | None = None
+    csv: Path | None = None
+    video: Path | None = None
+
+    def paths(self) -> list[Path]:
+        """Those asked for."""
+        return [path for f in fields(self) if (path := getattr(self, f.name)) is not None]
+
+
+def run(
+    clip: Path,
+    exercise: str,
+    side: str | None,
+    outputs: Outputs,
+    *,
+    fast: bool = False,
+    show_face: bool = False,
+) -> None:
+    """Measure, print, write; ends with exit code 7 where the clip cannot answer."""
+    chosen, working = exercises.load(exercise), _side(side)
+    _check_outputs(clip, outputs)
+    video.probe(clip)  # a clip that cannot be read is told before the model is loaded
+    with console.progress(f"Measuring {chosen.title}") as share:
+        measured = pipeline.measure(clip, chosen, working, fast=fast, progress=share)
+    summary.show(measured.report)
+    write(measured, outputs, show_face=show_face)
+    if not measured.report.capture.usable:
+        raise typer.Exit(CANNOT_ANSWER)
+
+
+def write(measured: Measured, outputs: Outputs, *, show_face: bool = False) -> None:
+    """Write the files asked for, and say so for each."""
+    told, clip, seen = measured.report, measured.clip, measured.observations
+    if outputs.json:
+        report.write_json(told, outputs.json)
+    if outputs.html or outputs.pdf:
+        pictures = overlay.thumbnails(clip, seen, told, blur_faces=not show_face)
+        if outputs.html:
+            report.write_html(told, outputs.html, thumbnails=pictures)
+        if outputs.pdf:
+            report.write_pdf(told, outputs.pdf, thumbnails=pictures)
+    if outputs.csv:
+        from analysis.exports import write_csv
+
+        write_csv(told, outputs.csv)
+    if outputs.video:
+        with console.progress("Drawing the video") as share:
+            overlay.write_video(outputs.video, clip, seen, told, blur_faces=not show_face, progress=share)
+    for path in outputs.paths():
+        console.out.print(f"Written: {path}", soft_wrap=True)
+
+
+def _side(side: str | None) -> Side | None:
+    for known in SIDES:
+        if side == known:
+            return known
+    if side is not None:
+        raise typer.BadParameter(f"{side!r} is no side. Say left or right.", param_hint="--side")
+    return None
+
+
+def _check_outputs(clip: Path, outputs: Outputs) -> None:
+    """Every file asked for can be written, is asked for once, and is not the clip."""
+    paths = outputs.paths()
+    for path in paths:
+        check_writable(path)
+        if path.resolve() == clip.resolve():
+            raise ReportError(f"{path} is the clip itself and would be lost. Name another file.")
+    if len({path.resolve() for path in paths}) < len(paths):
+        raise ReportError("Two results would go into one file. Name a file for each.")
+    if outputs.pdf:
+        report.pdf_printer()

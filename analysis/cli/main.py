@@ -1,0 +1,148 @@
+"""The commands, and how their errors end."""
+
+import signal
+import sys
+from importlib import import_module
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from analysis.cli import console
+from analysis.errors import MatlineError
+
+HELP = """
+Measures floor exercise from a phone clip.
+
+Matline finds every repetition, its side, tempo and range, and whether the pelvis stayed still, each
+number with its uncertainty, and says when the clip cannot tell. It measures movement; it does not
+diagnose. Nothing leaves this machine.
+
+Start with "matline exercises" to see how to place the phone, or with "matline demo".
+"""
+
+EXIT_CODES = """
+Exit codes: 0 done; 1 other error; 2 wrong command or unknown exercise; 3 the clip cannot be read;
+4 a data file is wrong; 5 a report cannot be read or written; 6 the card cannot be made;
+7 the clip was read but cannot answer, the report says why; 130 interrupted, nothing half-written left.
+"""
+
+app = typer.Typer(
+    help=HELP,
+    epilog=EXIT_CODES,
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode="rich",
+    pretty_exceptions_enable=False,  # it would print what the program holds: health information
+)
+
+Out = Annotated[Path | None, typer.Option(metavar="FILE", show_default=False)]
+PASS_ON: dict[str, Any] = {
+    "context_settings": {"allow_extra_args": True, "ignore_unknown_options": True, "help_option_names": []},
+    "add_help_option": False,
+}
+
+
+@app.command()
+def check(
+    clip: Annotated[
+        Path, typer.Argument(metavar="CLIP", help="The video, as the phone made it.", show_default=False)
+    ],
+    exercise: Annotated[
+        str, typer.Option(metavar="NAME", help="Which exercise it shows.", show_default=False)
+    ],
+    side: Annotated[
+        str | None, typer.Option(metavar="left|right", help="The working side, where a clip shows one only.")
+    ] = None,
+    json: Out = None,
+    html: Out = None,
+    pdf: Out = None,
+    csv: Out = None,
+    video: Out = None,
+    fast: Annotated[bool, typer.Option("--fast", help="A smaller, quicker model; less exact.")] = False,
+    show_face: Annotated[
+        bool, typer.Option("--show-face", help="Leave the face unblurred in pictures.")
+    ] = False,
+) -> None:
+    """Measure a clip: repetitions, findings, left against right; to the screen and to files."""
+    from analysis.cli.check import Outputs, run
+
+    run(clip, exercise, side, Outputs(json, html, pdf, csv, video), fast=fast, show_face=show_face)
+
+
+@app.command()
+def exercises(
+    name: Annotated[str | None, typer.Argument(metavar="NAME", help="Tell about this one.")] = None,
+) -> None:
+    """List the exercises, or tell about one: how to place the phone, what is measured, targets, sources."""
+    from analysis.cli import catalogue
+
+    catalogue.show(name)
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Option(metavar="FOLDER", help="Where to put the results.")] = Path(
+        "matline-demo"
+    ),
+    fast: Annotated[bool, typer.Option("--fast", help="A smaller, quicker model; less exact.")] = False,
+) -> None:
+    """Measure a sample clip and write its report, page and annotated video."""
+    from analysis.cli.demo import run_demo
+
+    run_demo(folder, fast=fast)
+
+
+@app.command()
+def card(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="The PDF to make.")] = Path("matline-card.pdf"),
+    paper: Annotated[str, typer.Option(metavar="A4|Letter", help="The paper in your printer.")] = "A4",
+) -> None:
+    """Make the printable cards that let the pelvis be measured in three directions."""
+    from analysis.card import write_pdf
+    from analysis.files import check_writable
+
+    check_writable(file)
+    write_pdf(file, paper)
+    console.out.print(f"Written: {file}. Print at 100 %, and check the scale bar with a ruler.")
+
+
+# Commands of their own modules: shown where the module is there, imported when they run.
+FURTHER = (
+    ("compare", "analysis.cli.sessions:compare", "Compare reports of two or more sessions of an exercise."),
+    ("progress", "analysis.cli.sessions:progress", "Follow a client's reports in a folder over weeks."),
+    ("agree", "analysis.cli.agree:agree", "How far verdicts agree with ratings by people."),
+    ("serve", "service.command:serve", "Open the pages for coach, client and physio in a browser."),
+)
+
+
+def _register(name: str, target: str, text: str) -> None:
+    module, attribute = target.split(":")
+    if find_spec(module) is None:
+        return
+
+    def run(ctx: typer.Context) -> None:
+        further = getattr(import_module(module), attribute)
+        further(args=ctx.args, prog_name=ctx.command_path)
+
+    app.command(name, help=text, **PASS_ON)(run)
+
+
+for _further in FURTHER:
+    _register(*_further)
+
+
+def main() -> None:
+    """Run the command line; errors that a user can act on end with their own exit code."""
+    signal.signal(signal.SIGTERM, _stop)
+    try:
+        app()
+    except MatlineError as error:
+        console.complain(str(error))
+        sys.exit(error.exit_code)
+
+
+def _stop(*_: object) -> None:
+    """Stop as on Ctrl-C: unfinished files are removed on the way out."""
+    raise KeyboardInterrupt

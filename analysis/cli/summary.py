@@ -1,0 +1,84 @@
+"""A report on the terminal: what limits the clip, repetitions, sides, advice, and its cautions."""
+
+from rich.markup import escape
+from rich.padding import Padding
+from rich.table import Table
+
+from analysis.cli.console import SIGNS, out
+from analysis.plots import tagged
+from analysis.records import Measures, Report
+from analysis.report.words import amount, better, cues, moment, name_of, numbers, tally, title, unit_of, words
+
+
+def show(report: Report) -> None:
+    """Print the report."""
+    out.print(f"\n[bold]{escape(title(report))}[/], filmed {words()['view'][report.capture.view]}")
+    _problems(report)
+    out.print(f"\n{tally(report)}")
+    if report.repetitions:
+        out.print(_repetitions(report))
+    _findings(report)
+    _sides(report)
+    _advice(report)
+    _cautions(report)
+
+
+def _problems(report: Report) -> None:
+    if not report.capture.usable:
+        out.print("\n[bold red]This clip cannot answer.[/] Film again as told here:")
+    for problem in report.capture.problems:
+        out.print(f"• {escape(problem.message)} {escape(problem.advice)}")
+
+
+def _repetitions(report: Report) -> Table:
+    shown = [
+        m
+        for m in Measures.model_fields
+        if any(getattr(r.measures, m) is not None for r in report.repetitions)
+    ]
+    table = Table(box=None, header_style="dim", pad_edge=False)
+    for heading in ("Repetition", "When", *(words()["measure"][m] for m in shown), "Verdict", "Findings"):
+        table.add_column(heading)
+    tags = {
+        rep.index: " ".join(m.tag for m in tagged(report) if m.repetition == rep)
+        for rep in report.repetitions
+    }
+    for rep in report.repetitions:
+        numbers = [amount(getattr(rep.measures, m), unit_of(m)) for m in shown]
+        when = f"{moment(rep.start_s)}–{moment(rep.end_s)}"
+        verdict = SIGNS[rep.verdict].format(words()["verdict"][rep.verdict])
+        table.add_row(name_of(rep), when, *numbers, verdict, tags[rep.index])
+    return table
+
+
+def _findings(report: Report) -> None:
+    for mark in tagged(report):
+        at = "" if mark.finding.at_s is None else f" at {moment(mark.finding.at_s)}"
+        out.print(f"[bold]{mark.tag}[/]{at}: {escape(mark.finding.message)} {numbers(mark.finding)}")
+
+
+def _sides(report: Report) -> None:
+    for name, s in report.sides.items():
+        unit = unit_of(name)
+        told = "beyond" if s.beyond_error else "within"
+        sides = f"left {amount(s.left, unit)}, right {amount(s.right, unit)}"
+        difference = f"difference {amount(s.difference, unit)}, {told} the measurement error"
+        out.print(f"{words()['measure'].get(name, name)}: {sides}, {difference}")
+
+
+def _advice(report: Report) -> None:
+    for heading, lines in (
+        ("What to change, if it does not hurt", cues(report)),
+        ("A better view", better(report)),
+    ):
+        if lines:
+            out.print(f"\n[bold]{heading}[/]")
+            for line in lines:
+                out.print(f"• {escape(line)}")
+
+
+def _cautions(report: Report) -> None:
+    out.print("\n[bold]Before you use this[/]")
+    for caution in report.cautions:
+        heading = words()["caution_heading"][caution.kind]
+        out.print(Padding(f"[bold]{heading}.[/] {escape(caution.text)}", (0, 0, 0, 2)))

@@ -1,0 +1,83 @@
+"""The walk from a clip to its report, step by step."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from analysis import (
+    capture,
+    exercises,
+    findings,
+    kinematics,
+    observe,
+    pelvis,
+    repetitions,
+    report,
+    skeleton,
+    video,
+)
+from analysis.conventions import Side
+from analysis.exercises import Exercise, Prescription
+from analysis.records import Clip, Motion, Observations, Report, SessionNotes, Skeleton
+
+Progress = Callable[[float], None]
+
+
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """A report and what it was made of, for drawing over the clip and for exports."""
+
+    report: Report
+    clip: Clip
+    observations: Observations
+    skeleton: Skeleton
+    motion: Motion
+
+
+def check(
+    path: Path | str,
+    exercise: str,
+    side: Side | None = None,
+    *,
+    fast: bool = False,
+    progress: Progress | None = None,
+) -> Report:
+    """Measure a clip of an exercise (a name from `exercises.names()`) and judge it.
+
+    `side` is needed only where a clip of one side cannot show which it is. `fast` takes the smaller
+    pose model. `progress` is called with the share done, 0..1. A clip that cannot answer gives a report
+    whose `capture.usable` is false and says why. Raises ClipError and UnknownExerciseError.
+    """
+    return measure(path, exercises.load(exercise), side, fast=fast, progress=progress).report
+
+
+def measure(
+    path: Path | str,
+    exercise: Exercise,
+    side: Side | None = None,
+    *,
+    fast: bool = False,
+    prescription: Prescription | None = None,
+    session: SessionNotes | None = None,
+    progress: Progress | None = None,
+) -> Measured:
+    """The same as `check`, against what a coach set for the client, and with every step's result."""
+    clip = video.probe(path)
+    observations = observe.observe(clip, fast=fast, progress=progress)
+    body = skeleton.fit(observations, exercise, side)
+    motion = kinematics.measure(body, pelvis.measure(observations, body, exercise))
+    fitness = capture.check(clip, observations, exercise)
+    found = repetitions.find(motion, exercise, side) if fitness.usable else ()
+    judged, sides, of_the_set = findings.judge(found, motion, exercise, prescription or Prescription())
+    told = report.build(
+        exercise=exercise.name,
+        clip=clip,
+        observations=observations,
+        motion=motion,
+        capture=fitness,
+        repetitions=judged,
+        sides=sides,
+        findings=of_the_set,
+        session=session,
+    )
+    return Measured(told, clip, observations, body, motion)
