@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sample_clips.rendering.body import Body, Floats
-from sample_clips.rendering.motions import MOVEMENTS, Movement, Rep, posture_at, timeline
+from sample_clips.rendering.motions import MOVEMENTS, Movement, Rep, timeline
 from sample_clips.rendering.person import Conditions, camera, frame_key, look
 from sample_clips.rendering.pose import Posed, pose
 from sample_clips.rendering.scene import CARD, MAT_FRAMES, Camera, Picture, Studio, _quad, room
@@ -34,7 +34,7 @@ class Plan:
 
     def posed(self, t: float) -> Posed:
         """The client at time t [s]."""
-        return pose(self.movement.body, posture_at(self.movement, self.reps, t))
+        return pose(self.movement.body, self.movement.posture(self.reps, t))
 
     def world(self, points: Floats) -> Floats:
         """Mat frame to world."""
@@ -43,7 +43,7 @@ class Plan:
 
 def _resting_height(movement: Movement, frame: Floats) -> float:
     """Height of the pelvis above the mat so that the lowest skin just touches it [m]."""
-    still = pose(movement.body, posture_at(movement, [], 0.0))
+    still = pose(movement.body, movement.posture([], 0.0))
     z = (movement.body.skin(still.rotations, still.positions) @ frame.T)[:, 2]
     low = np.quantile(z, 0.02) if movement.lies != "kneeling" else np.quantile(z, 0.004)
     return float(-low)
@@ -51,22 +51,22 @@ def _resting_height(movement: Movement, frame: Floats) -> float:
 
 def plan(
     name: str, exercise: str, body: Body, seed: int, *, view: str | None = None, conditions: Conditions | None = None,
-    card: bool = False, fault_share: float = 0.3,
+    card: bool = False, fault_share: float = 0.3, table: dict[str, type[Movement]] = MOVEMENTS,
 ) -> Plan:
     """Draw a clip of an exercise for a body from a seed."""
     rng = np.random.default_rng(seed)
-    movement = MOVEMENTS[exercise](body, rng)
+    movement = table[exercise](body, rng)
     conditions = conditions or Conditions()
     reps = timeline(movement, rng, fault_share)
     frame = MAT_FRAMES[frame_key(movement)]
     origin = np.array([0.0, rng.uniform(-0.1, 0.1), _resting_height(movement, frame)])
     view = view or str(rng.choice(movement.views))
-    turns = [r.start + r.out_s for r in reps]
-    shape = [pose(body, posture_at(movement, reps, t)) for t in (0.0, *turns)]
+    turns = [r.start + r.out_s for r in reps] or [5.0, 10.0, 15.0, 20.0]
+    shape = [pose(body, movement.posture(reps, t)) for t in (0.0, *turns)]
     skins = [body.skin(p.rotations, p.positions)[::37] for p in shape]
     points = np.vstack(skins) @ frame.T + origin
     phone = camera(view, frame, points, rng, conditions)
-    end = reps[-1].end + rng.uniform(1.0, 2.0)
+    end = (reps[-1].end if reps else 22.0) + rng.uniform(1.0, 2.0)
     return Plan(name, movement, reps, frame, origin, phone, view, float(end), card, rng, conditions)
 
 

@@ -110,6 +110,26 @@ class Movement:
         bend = np.radians(180 - self.bend)
         return float(np.sqrt(self.thigh**2 + self.shank**2 - 2 * self.thigh * self.shank * np.cos(bend)))
 
+    def posture(self, reps: list[Rep], t: float) -> Posture:
+        """The client's posture at time t [s]: still, or inside a repetition with its faults."""
+        base = self.still()
+        legs, fields = dict(base.legs), {}
+        breath, phase = self.drift
+        turn = {"tilt": 0.3 * breath * np.sin(1.6 * t + phase), "obliquity": 0.0, "rotation": 0.0}
+        rep = next((r for r in reps if r.start <= t < r.end), None)
+        if rep is not None:
+            changes = self.at(rep, t, rep.side)
+            legs |= {k: v for k, v in changes.items() if k in SIDES}
+            fields = {k: v for k, v in changes.items() if k not in (*SIDES, *turn)}
+            w = rep.progress(t)
+            mirror = -1.0 if rep.side == "right" else 1.0
+            for (name, fault), own in zip((("tilt", "tilt"), ("obliquity", "obl"), ("rotation", "rot")), self.coupling, strict=True):
+                extra = w * (rep.faults.get(fault, 0.0) + own * (1.0 if name == "tilt" else mirror))
+                turn[name] += float(changes.get(name, 0.0)) + extra
+        arms = fields.pop("arms", base.arms)
+        fields.setdefault("neck_curl", base.neck_curl)
+        return Posture(legs, **turn, **fields, arms=arms)
+
     bend = 95.0
 
     def amount(self, rep: Rep) -> float:
@@ -406,21 +426,5 @@ def timeline(movement: Movement, rng: np.random.Generator, fault_share: float = 
 
 
 def posture_at(movement: Movement, reps: list[Rep], t: float) -> Posture:
-    """The client's posture at time t [s]: still, or inside a repetition with its faults."""
-    base = movement.still()
-    legs, fields = dict(base.legs), {}
-    breath, phase = movement.drift
-    turn = {"tilt": 0.3 * breath * np.sin(1.6 * t + phase), "obliquity": 0.0, "rotation": 0.0}
-    rep = next((r for r in reps if r.start <= t < r.end), None)
-    if rep is not None:
-        changes = movement.at(rep, t, rep.side)
-        legs |= {k: v for k, v in changes.items() if k in SIDES}
-        fields = {k: v for k, v in changes.items() if k not in (*SIDES, *turn)}
-        w = rep.progress(t)
-        mirror = -1.0 if rep.side == "right" else 1.0
-        for (name, fault), own in zip((("tilt", "tilt"), ("obliquity", "obl"), ("rotation", "rot")), movement.coupling, strict=True):
-            extra = w * (rep.faults.get(fault, 0.0) + own * (1.0 if name == "tilt" else mirror))
-            turn[name] += float(changes.get(name, 0.0)) + extra
-    arms = fields.pop("arms", base.arms)
-    fields.setdefault("neck_curl", base.neck_curl)
-    return Posture(legs, **turn, **fields, arms=arms)
+    """The client's posture at time t [s]."""
+    return movement.posture(reps, t)

@@ -67,11 +67,13 @@ class Posture:
 
 @dataclass(frozen=True, eq=False)
 class Posed:
-    """Segment rotations and positions in the mat frame, and the exact angles [deg]."""
+    """Segment rotations and positions in the mat frame, the exact angles [deg], and the frames of thighs and
+    shanks by their joint centres."""
 
     rotations: dict[str, Floats]
     positions: dict[str, Floats]
     angles: dict[str, float | None]
+    frames: dict[str, Floats]
 
 
 def pelvis_rotation(tilt: float, obliquity: float, rotation: float) -> Floats:
@@ -220,8 +222,10 @@ def pose(body: Body, p: Posture) -> Posed:
         "pelvic_rotation": p.rotation,
         "trunk_curl": float(np.degrees(np.arctan2(y[0], y[1]))),
     }
+    frames: dict[str, Floats] = {}
     for side in SIDES:
         thigh, shank = _pose_leg(body, p.legs[side], side, rot, pos)
+        frames |= {f"thigh_{side}": thigh, f"shank_{side}": shank}
         angles |= joint_angles(rot["pelvis"], thigh, shank, side)
         _pose_arm(body, p.arms[side], side, rot, pos)
-    return Posed(rot, pos, angles)
+    return Posed(rot, pos, angles, frames)
