@@ -37,7 +37,8 @@ class Clip:
 
     `time_s` holds the true presentation time of every frame, starting at 0.
     `width` and `height` are of the upright picture (rotation applied) [px].
-    `first_pts` is the container's own stamp of the first frame, in ticks of its clock.
+    `first_pts` is the container's own stamp of the first frame, in ticks of its clock;
+    `key_times_s` are the times of the frames at which decoding can start.
     """
 
     path: Path
@@ -47,6 +48,7 @@ class Clip:
     rotation_deg: int
     declared_duration_s: float | None
     first_pts: int = 0
+    key_times_s: tuple[float, ...] = (0.0,)
 
     @property
     def duration_s(self) -> float:

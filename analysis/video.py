@@ -8,7 +8,7 @@ Pictures are uint8 RGB (height, width, 3), upright, y down.
 from __future__ import annotations
 
 import os
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -28,6 +28,7 @@ from av.video.stream import VideoStream
 from numpy.typing import NDArray
 
 from analysis.errors import ClipError
+from analysis.files import whole
 from analysis.records import Clip
 
 Image = NDArray[np.uint8]
@@ -43,7 +44,7 @@ MIN_SIDE_PX = 240
 MAX_SIDE_PX = 8192
 MAX_PIXELS = 40_000_000
 
-_SEEK_GAP_S = 4.0  # phones put a key frame every 1-2 s; below this gap decoding on is cheaper than seeking
+_SEEK_GAP_S = 1.0  # below this gap decoding on is cheaper than seeking
 _CLOCK_HZ = 90_000  # of written clips: the usual video clock, fine enough for every frame rate
 
 # Playlists and image patterns would open other files or addresses: phones write none of them.
@@ -71,7 +72,10 @@ def probe(path: Path | str) -> Clip:
     _check_file(path)
     with _opened(path) as (container, stream):
         _check_size(path, stream.width, stream.height)
-        pts = sorted({p.pts for p in container.demux(stream) if p.pts is not None and not p.is_discard})
+        packets = {
+            p.pts: p.is_keyframe for p in container.demux(stream) if p.pts is not None and not p.is_discard
+        }
+        pts = sorted(packets)
         declared = None if container.duration is None else container.duration / av.time_base
         _check_duration(path, len(pts), _seconds(stream, pts[-1] - pts[0]) if pts else 0.0, declared)
         first = _first_frame(path, container, stream)
@@ -81,8 +85,9 @@ def probe(path: Path | str) -> Clip:
         _check_size(path, width, height)
         if rotation % 180:
             width, height = height, width
-        times = tuple(_seconds(stream, p - pts[0]) for p in pts)
-        return Clip(path, times, width, height, rotation, declared, first_pts=pts[0])
+        times = {p: _seconds(stream, p - pts[0]) for p in pts}
+        keys = tuple(t for p, t in times.items() if packets[p]) or (0.0,)
+        return Clip(path, tuple(times.values()), width, height, rotation, declared, pts[0], keys)
 
 
 def cut_short(clip: Clip) -> bool:
@@ -113,7 +118,7 @@ def frames(
         # Set before the first packet: a decoder cannot change its threads later.
         stream.thread_type, stream.codec_context.thread_count = "AUTO", threads
         picture = _Picture(clip, short_side_px)
-        for run in _runs(wanted):
+        for run in _runs(clip, wanted):
             for raw in _decode_run(clip, container, stream, run):
                 yield Frame(_seconds(stream, (raw.pts or 0) - clip.first_pts), picture.upright(raw))
 
@@ -207,9 +212,14 @@ def _nearest(clip: Clip, times_s: Sequence[float]) -> tuple[float, ...]:
     return tuple(real[i] for i in sorted(index))
 
 
-def _runs(times_s: Sequence[float]) -> Iterator[tuple[float, ...]]:
-    """Split where the gap is so long that it pays to seek."""
-    splits = [i for i, (a, b) in enumerate(pairwise(times_s), start=1) if b - a > _SEEK_GAP_S]
+def _runs(clip: Clip, times_s: Sequence[float]) -> Iterator[tuple[float, ...]]:
+    """Split where a key frame lies within a long gap, so that it pays to seek."""
+    key_before = [bisect_right(clip.key_times_s, t) for t in times_s]
+    splits = [
+        i
+        for i in range(1, len(times_s))
+        if times_s[i] - times_s[i - 1] > _SEEK_GAP_S and key_before[i] > key_before[i - 1]
+    ]
     for start, stop in pairwise([0, *splits, len(times_s)]):
         yield tuple(times_s[start:stop])
 
@@ -264,18 +274,14 @@ def write_video(path: Path | str, pictures: Iterable[Frame], *, quality: int = 2
     """Write pictures of one size as H.264 MP4 with their own times, ready to stream.
 
     Odd sizes lose their last row or column, which the format cannot hold. `quality` is x264's
-    constant rate factor: smaller is better and larger in bytes. The file appears only when whole.
+    constant rate factor: smaller is better and larger in bytes. Raises ReportError; the file appears only
+    when it is whole.
     """
-    path = Path(path)
-    part = path.with_name(f".{path.stem}.part.mp4")
-    try:
-        with av.open(str(part), "w", format="mp4", options={"movflags": "faststart"}) as container:
-            _encode(container, pictures, quality)
-        part.replace(path)
-    except OSError as error:
-        raise ClipError(f"{path} cannot be written. Choose a folder that exists and has room.") from error
-    finally:
-        part.unlink(missing_ok=True)
+    with (
+        whole(path) as part,
+        av.open(f"file:{part}", "w", format="mp4", options={"movflags": "faststart"}) as container,
+    ):
+        _encode(container, pictures, quality)
 
 
 def _encode(container: OutputContainer, pictures: Iterable[Frame], quality: int) -> None:
