@@ -125,7 +125,8 @@ def test_the_published_schema_is_that_of_the_record() -> None:
         ("[]", "names no schema"),
         ('{"exercise": "clam"}', "names no schema"),
         ('{"schema": 2}', "newer version"),
-        ('{"schema": 0}', "measure again"),
+        ('{"schema": -1}', "measure again"),
+        ('{"schema": 0}', "not a whole report of schema 0"),
         ('{"schema": 1, "exercise": "clam"}', "not a whole report: clip"),
     ],
 )
@@ -244,6 +245,11 @@ def test_the_tally_counts_sides_and_verdicts() -> None:
 )
 def test_moments_read_as_people_read_them(seconds: float, text: str) -> None:
     assert words.moment(seconds).replace(words.NBSP, " ") == text
+
+
+def test_a_span_names_its_unit_once() -> None:
+    assert words.span(2.0, 6.44) == f"2.0–6.4{words.NBSP}s"
+    assert words.span(58.0, 63.0) == f"58.0{words.NBSP}s–1:03.0"
 
 
 def test_amounts_carry_their_unit_and_a_true_minus() -> None:

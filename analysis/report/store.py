@@ -1,7 +1,6 @@
 """Reports as JSON files: written whole, read with a clear word on what is wrong."""
 
 import json
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
 
@@ -10,11 +9,9 @@ from pydantic import ValidationError
 from analysis.errors import ReportError
 from analysis.files import whole
 from analysis.records import Report
+from analysis.report.upgrades import UPGRADES
 
 SCHEMA: Final = 1
-
-# Reports of an older schema are brought up one step at a time: schema -> function to the next one.
-UPGRADES: Final[dict[int, Callable[[dict[str, Any]], dict[str, Any]]]] = {}
 
 
 def write_json(report: Report, path: Path | str) -> None:
@@ -58,7 +55,12 @@ def _upgraded(path: Path | str, data: dict[str, Any]) -> dict[str, Any]:
                 "a newer version of Matline wrote it; update Matline" if schema > SCHEMA else "measure again"
             )
             raise ReportError(f"{path} has report schema {schema}, this version reads {SCHEMA}: {newer}.")
-        data = UPGRADES[schema](data)
+        try:
+            data = UPGRADES[schema](data)
+        except (KeyError, TypeError, AttributeError) as error:
+            raise ReportError(
+                f"{path} is not a whole report of schema {schema}. Measure the clip again."
+            ) from error
     return data
 
 
