@@ -19,12 +19,10 @@ def show(name: str | None) -> None:
 
 def _all() -> None:
     table = Table(box=None, header_style="dim", pad_edge=False)
-    for heading in ("Name", "Exercise", "Film it", "What moves"):
+    for heading in ("Name", "Exercise", "Film it"):
         table.add_column(heading)
     for exercise in map(exercises.load, exercises.names()):
-        table.add_row(
-            f"[bold]{exercise.name}[/]", exercise.title, words()["view"][exercise.views[0]], exercise.moves
-        )
+        table.add_row(f"[bold]{exercise.name}[/]", exercise.title, words()["view"][exercise.views[0]])
     out.print(table)
     out.print("\nAll about one: matline exercises NAME")
 
@@ -36,7 +34,7 @@ def _one(exercise: Exercise) -> None:
         ("To begin", exercise.start_position),
         ("What moves", exercise.moves),
         ("What keeps still", exercise.still),
-        ("What is measured", ", ".join(exercise.measured) + "."),
+        ("What is measured", "; ".join(exercise.measured) + "."),
         ("Words for the client", " ".join(exercise.cues)),
         ("Easier", "; ".join(form.text for form in exercise.easier)),
         ("Harder", "; ".join(form.text for form in exercise.harder)),

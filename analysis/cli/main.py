@@ -15,16 +15,16 @@ from analysis.errors import MatlineError
 HELP = """
 Measures floor exercise from a phone clip.
 
-Matline finds every repetition, its side, tempo and range, and whether the pelvis stayed still, each
-number with its uncertainty, and says when the clip cannot tell. It measures movement; it does not
-diagnose. Nothing leaves this machine.
+Matline finds every repetition, its side, tempo and range, and whether the pelvis stayed still. Each \
+number comes with its uncertainty, and it says when the clip cannot tell. It measures movement; it does \
+not diagnose. Nothing leaves this machine.
 
 Start with "matline exercises" to see how to place the phone, or with "matline demo".
 """
 
 EXIT_CODES = """
-Exit codes: 0 done; 1 other error; 2 wrong command or unknown exercise; 3 the clip cannot be read;
-4 a data file is wrong; 5 a report cannot be read or written; 6 the card cannot be made;
+Exit codes: 0 done; 1 other error; 2 wrong command or unknown exercise; 3 the clip cannot be read; \
+4 a data file is wrong; 5 a report cannot be read or written; 6 the card cannot be made; \
 7 the clip was read but cannot answer, the report says why; 130 interrupted, nothing half-written left.
 """
 
@@ -37,7 +37,11 @@ app = typer.Typer(
     pretty_exceptions_enable=False,  # it would print what the program holds: health information
 )
 
-Out = Annotated[Path | None, typer.Option(metavar="FILE", show_default=False)]
+
+def _file(text: str) -> Any:
+    return typer.Option(metavar="FILE", help=text, show_default=False)
+
+
 PASS_ON: dict[str, Any] = {
     "context_settings": {"allow_extra_args": True, "ignore_unknown_options": True, "help_option_names": []},
     "add_help_option": False,
@@ -55,11 +59,11 @@ def check(
     side: Annotated[
         str | None, typer.Option(metavar="left|right", help="The working side, where a clip shows one only.")
     ] = None,
-    json: Out = None,
-    html: Out = None,
-    pdf: Out = None,
-    csv: Out = None,
-    video: Out = None,
+    json: Annotated[Path | None, _file("The report as data, for programs and for later comparison.")] = None,
+    html: Annotated[Path | None, _file("The report as a page for screen, phone and paper.")] = None,
+    pdf: Annotated[Path | None, _file("The same page as a PDF.")] = None,
+    csv: Annotated[Path | None, _file("Curves and repetitions as tables.")] = None,
+    video: Annotated[Path | None, _file("The clip with skeleton, repetitions and findings drawn.")] = None,
     fast: Annotated[bool, typer.Option("--fast", help="A smaller, quicker model; less exact.")] = False,
     show_face: Annotated[
         bool, typer.Option("--show-face", help="Leave the face unblurred in pictures.")

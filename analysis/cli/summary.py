@@ -1,13 +1,24 @@
 """A report on the terminal: what limits the clip, repetitions, sides, advice, and its cautions."""
 
 from rich.markup import escape
-from rich.padding import Padding
 from rich.table import Table
 
 from analysis.cli.console import SIGNS, out
 from analysis.plots import tagged
 from analysis.records import Measures, Report
-from analysis.report.words import amount, better, cues, moment, name_of, numbers, tally, title, unit_of, words
+from analysis.report.words import (
+    amount,
+    better,
+    cues,
+    moment,
+    name_of,
+    numbers,
+    span,
+    tally,
+    title,
+    unit_of,
+    words,
+)
 
 
 def show(report: Report) -> None:
@@ -31,23 +42,19 @@ def _problems(report: Report) -> None:
 
 
 def _repetitions(report: Report) -> Table:
-    shown = [
-        m
-        for m in Measures.model_fields
-        if any(getattr(r.measures, m) is not None for r in report.repetitions)
-    ]
+    named = [m for m in Measures.model_fields if m != "smoothness"]  # means something only beside another set
+    shown = [m for m in named if any(getattr(r.measures, m) is not None for r in report.repetitions)]
     table = Table(box=None, header_style="dim", pad_edge=False)
-    for heading in ("Repetition", "When", *(words()["measure"][m] for m in shown), "Verdict", "Findings"):
-        table.add_column(heading)
+    for heading in ("", "When", *(words()["measure"][m] for m in shown), "Verdict", ""):
+        table.add_column(heading, no_wrap=heading in {"When", "Verdict"})
     tags = {
         rep.index: " ".join(m.tag for m in tagged(report) if m.repetition == rep)
         for rep in report.repetitions
     }
     for rep in report.repetitions:
-        numbers = [amount(getattr(rep.measures, m), unit_of(m)) for m in shown]
-        when = f"{moment(rep.start_s)}–{moment(rep.end_s)}"
+        measures = [amount(getattr(rep.measures, m), unit_of(m)) for m in shown]
         verdict = SIGNS[rep.verdict].format(words()["verdict"][rep.verdict])
-        table.add_row(name_of(rep), when, *numbers, verdict, tags[rep.index])
+        table.add_row(name_of(rep), span(rep.start_s, rep.end_s), *measures, verdict, tags[rep.index])
     return table
 
 
@@ -80,5 +87,4 @@ def _advice(report: Report) -> None:
 def _cautions(report: Report) -> None:
     out.print("\n[bold]Before you use this[/]")
     for caution in report.cautions:
-        heading = words()["caution_heading"][caution.kind]
-        out.print(Padding(f"[bold]{heading}.[/] {escape(caution.text)}", (0, 0, 0, 2)))
+        out.print(f"• {escape(caution.text)}")

@@ -75,6 +75,7 @@ def _template() -> Template:
         tally=words.tally,
         words_title=words.title,
         unit_of=words.unit_of,
+        span=words.span,
         name_of=words.name_of,
         numbers=words.numbers,
         trust=words.trust,

@@ -45,6 +45,12 @@ def moment(seconds: float) -> str:
     return f"{int(minutes)}:{rest:04.1f}" if minutes else f"{rest:.1f}{NBSP}s"
 
 
+def span(start_s: float, end_s: float) -> str:
+    """A stretch of the clip: "2.0–6.4 s"."""
+    start, end = moment(start_s), moment(end_s)
+    return f"{start.removesuffix(f'{NBSP}s')}–{end}" if end.endswith("s") else f"{start}–{end}"
+
+
 def name_of(rep: Repetition) -> str:
     """A repetition as people call it, such as "3 left, unfinished"."""
     side = "" if rep.side == "both" else f" {rep.side}"
