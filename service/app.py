@@ -1,0 +1,64 @@
+"""Wires the application: services, routes, pages, errors."""
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from importlib.resources import files as resource
+
+from fastapi import FastAPI, Request
+from fastapi.responses import JSONResponse
+from fastapi.staticfiles import StaticFiles
+from pydantic import BaseModel
+from starlette.concurrency import run_in_threadpool
+
+from analysis.errors import MatlineError
+from service import pages
+from service.api import auth, clients, clips, me, practice, uploads
+from service.api.deps import ERRORS
+from service.errors import ServiceError, TooMany
+from service.guard import Guard, problem
+from service.services import Services
+from service.settings import MIB, Settings
+
+
+class Problem(BaseModel):
+    """An error, in words for the person."""
+
+    detail: str
+
+
+def create_app(settings: Settings | None = None) -> FastAPI:
+    """The application; everything it needs is opened when it starts and closed when it ends."""
+    settings = settings or Settings()
+    app = FastAPI(
+        title="Matline",
+        description="Clips of floor exercise in, measured repetitions and feedback out.",
+        docs_url=None,
+        redoc_url=None,
+        openapi_url="/api/openapi.json",
+        lifespan=_lifespan,
+        max_body_size=MIB,
+    )
+    app.state.settings = settings
+    for module in (auth, me, practice, clients, clips):
+        app.include_router(module.router, prefix="/api", responses=ERRORS)
+    app.include_router(
+        uploads.router, prefix="/api", responses=ERRORS, max_body_size=settings.upload_part_max_bytes
+    )
+    app.include_router(pages.router, include_in_schema=False)
+    app.mount("/static", StaticFiles(directory=str(resource("service").joinpath("static"))), "static")
+    app.add_exception_handler(MatlineError, _tell)
+    app.add_middleware(Guard, settings=settings)
+    return app
+
+
+@asynccontextmanager
+async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
+    app.state.services = await run_in_threadpool(Services.open, app.state.settings)
+    yield
+    await run_in_threadpool(app.state.services.close)
+
+
+async def _tell(_request: Request, error: Exception) -> JSONResponse:
+    status = error.status if isinstance(error, ServiceError) else 422
+    headers = {"Retry-After": str(error.wait_s)} if isinstance(error, TooMany) else None
+    return JSONResponse(problem(error), status, headers)

@@ -1,0 +1,59 @@
+"""Who saw or changed what, and when. Entries name things by their identifiers, never by content."""
+
+from datetime import datetime, timedelta
+from typing import Literal
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.store.columns import now
+from service.store.models import AuditEntry, Person
+
+Action = Literal["saw", "changed"]
+_SAME_VISIT = timedelta(minutes=10)  # a page asks for the same thing many times
+
+
+def record(
+    db: Session, actor: Person, subject: Person | None, action: Action, what: str, object_id: str = ""
+) -> None:
+    """Add an entry: `actor` saw or changed `what` of `subject`."""
+    db.add(
+        AuditEntry(
+            practice_id=actor.practice_id,
+            actor_id=actor.id,
+            subject_id=subject.id if subject else None,
+            action=action,
+            what=what,
+            object_id=object_id,
+        )
+    )
+
+
+def seen_lately(db: Session, actor: Person, subject: Person, what: str, object_id: str = "") -> bool:
+    """Whether the same look is noted already for this visit."""
+    query = select(AuditEntry.id).where(
+        AuditEntry.subject_id == subject.id,
+        AuditEntry.at > now() - _SAME_VISIT,
+        AuditEntry.actor_id == actor.id,
+        AuditEntry.action == "saw",
+        AuditEntry.what == what,
+        AuditEntry.object_id == object_id,
+    )
+    return db.scalar(query.limit(1)) is not None
+
+
+def about(db: Session, client: Person, before: datetime | None = None, limit: int = 100) -> list[AuditEntry]:
+    """The newest entries about one person."""
+    return _newest(db, AuditEntry.subject_id == client.id, before, limit)
+
+
+def of_practice(
+    db: Session, owner: Person, before: datetime | None = None, limit: int = 100
+) -> list[AuditEntry]:
+    """The newest entries of a whole practice."""
+    return _newest(db, AuditEntry.practice_id == owner.practice_id, before, limit)
+
+
+def _newest(db: Session, which: object, before: datetime | None, limit: int) -> list[AuditEntry]:
+    query = select(AuditEntry).where(which).order_by(AuditEntry.at.desc()).limit(limit)  # type: ignore[arg-type]
+    return list(db.scalars(query if before is None else query.where(AuditEntry.at < before)))

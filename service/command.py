@@ -1,0 +1,86 @@
+"""`matline serve`: the service on this machine, or one of many servers and workers."""
+
+import logging
+import os
+import signal
+import threading
+from pathlib import Path
+from types import FrameType
+from typing import Annotated, Any
+
+import typer
+import uvicorn
+
+from analysis.errors import MatlineError
+from service.app import create_app
+from service.services import Services
+from service.settings import LOOPBACK, Settings
+
+app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
+
+
+class SetupError(MatlineError):
+    """The settings do not fit together."""
+
+    exit_code = 2
+
+
+def _option(text: str) -> Any:
+    return typer.Option(help=text, show_default=False)
+
+
+@app.command()
+def start(
+    host: Annotated[str | None, _option("Address to listen on; by default only this machine.")] = None,
+    port: Annotated[int | None, _option("Port to listen on.")] = None,
+    data: Annotated[Path | None, _option("Folder for database and clips.")] = None,
+    workers: Annotated[int | None, _option("Clips measured at once by this process; 0: none.")] = None,
+    measure_only: Annotated[bool, typer.Option("--measure-only", help="No pages: only measure.")] = False,
+) -> None:
+    """Open the pages for coach, client and physio in a browser; measure the clips that they send."""
+    given: dict[str, Any] = {"host": host, "port": port, "data_dir": data, "workers": workers}
+    settings = Settings(**{name: value for name, value in given.items() if value is not None})
+    logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(levelname)s %(message)s")
+    if measure_only:
+        _measure(settings)
+    else:
+        _serve(settings)
+
+
+def _serve(settings: Settings) -> None:
+    if not settings.public_url and settings.host not in LOOPBACK:
+        raise SetupError(
+            "Others are to reach the service, so set MATLINE_PUBLIC_URL to its address in their browser, "
+            "for example https://practice.example. Use https, as the video is private."
+        )
+    typer.echo(f"Open {settings.public_url or f'http://{settings.host}:{settings.port}'} in a browser.")
+    typer.echo(f"Data is in {settings.data_dir}. Stop with Ctrl-C.")
+    uvicorn.run(
+        create_app(settings),
+        host=settings.host,
+        port=settings.port,
+        access_log=False,  # addresses name clips
+        server_header=False,
+        timeout_graceful_shutdown=5,
+        log_level="warning",
+    )
+    os._exit(0)  # the engine's threads may wait for a job that the next start goes on with
+
+
+def _measure(settings: Settings) -> None:
+    """Only measure, for servers with the same database and files, until told to stop."""
+    ended = threading.Event()
+
+    def end(_number: int, _frame: FrameType | None) -> None:
+        ended.set()
+
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, end)
+    services = Services.open(settings)
+    typer.echo("Measuring clips. Stop with Ctrl-C.")
+    ended.wait()
+    services.close()
+    os._exit(0)
+
+
+serve = typer.main.get_command(app)

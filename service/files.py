@@ -1,0 +1,90 @@
+"""Files of clips in a local folder or an S3-compatible store, through one interface.
+
+Names are made here from identifiers alone: `<client>/<clip>/<kind>`. Nothing a person typed is in them.
+"""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Final, Literal
+from urllib.parse import urlsplit
+
+import obstore
+from obstore.store import LocalStore, ObjectStore, S3Store
+
+from service.errors import NotFound
+from service.settings import Settings
+
+Kind = Literal["original", "review.mp4", "track.json.gz"]
+KINDS: Final[tuple[Kind, ...]] = ("original", "review.mp4", "track.json.gz")
+_CHUNK = 1024 * 1024
+
+
+class Files:
+    """Put, read, list and delete the files of clips."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._store = _open(settings)
+
+    def put(self, client_id: str, clip_id: str, kind: Kind, source: Path | bytes) -> None:
+        """Store a file, in place of an earlier one; it appears only when whole."""
+        obstore.put(self._store, _name(client_id, clip_id, kind), source)
+
+    def fetch(self, client_id: str, clip_id: str, kind: Kind, target: Path) -> Path:
+        """Copy a file to a local path; raises NotFound."""
+        with target.open("wb") as file:
+            for chunk in self.read(client_id, clip_id, kind, 0, self.size(client_id, clip_id, kind)):
+                file.write(chunk)
+        return target
+
+    def size(self, client_id: str, clip_id: str, kind: Kind) -> int:
+        """Bytes of a file; raises NotFound."""
+        try:
+            return int(obstore.head(self._store, _name(client_id, clip_id, kind))["size"])
+        except FileNotFoundError as error:
+            raise NotFound("file; it may have been deleted after its time") from error
+
+    def read(self, client_id: str, clip_id: str, kind: Kind, start: int, stop: int) -> Iterator[bytes]:
+        """Bytes [start, stop) of a file, in pieces."""
+        name = _name(client_id, clip_id, kind)
+        for at in range(start, stop, _CHUNK):
+            yield bytes(obstore.get_range(self._store, name, start=at, end=min(at + _CHUNK, stop)))
+
+    def delete(self, client_id: str, clip_id: str, *kinds: Kind) -> None:
+        """Delete files of a clip, all of them where none is named; nothing happens where none is there."""
+        for kind in kinds or KINDS:
+            try:
+                obstore.delete(self._store, _name(client_id, clip_id, kind))
+            except FileNotFoundError:
+                continue
+
+    def names(self, client_id: str = "") -> list[str]:
+        """Names of all files, or of one client."""
+        prefix = f"{client_id}/" if client_id else None
+        return [str(entry["path"]) for page in obstore.list(self._store, prefix) for entry in page]
+
+    def delete_client(self, client_id: str) -> None:
+        """Delete every file of a client, also what no row tells of."""
+        for name in self.names(client_id):
+            obstore.delete(self._store, name)
+
+
+def _name(client_id: str, clip_id: str, kind: Kind) -> str:
+    return f"{client_id}/{clip_id}/{kind}"
+
+
+def _open(settings: Settings) -> ObjectStore:
+    if not settings.files_url:
+        folder = settings.data_dir / "clips"
+        folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+        return LocalStore(prefix=folder, automatic_cleanup=True)
+    address = urlsplit(settings.files_url)
+    return S3Store(
+        address.netloc,
+        prefix=address.path.strip("/") or None,
+        endpoint=settings.s3_endpoint or None,
+        access_key_id=settings.s3_access_key.get_secret_value() or None,
+        secret_access_key=settings.s3_secret_key.get_secret_value() or None,
+        region=settings.s3_region,
+        virtual_hosted_style_request=not settings.s3_endpoint,
+        client_options={"allow_http": settings.s3_endpoint.startswith("http://")},
+    )

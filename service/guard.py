@@ -1,0 +1,127 @@
+"""The gate before every route: host names, requests forged by other sites, rates, and answers' headers."""
+
+import json
+import time
+from collections.abc import Iterable
+from urllib.parse import urlsplit
+
+from limits import RateLimitItem, RateLimitItemPerMinute
+from limits.storage import MemoryStorage
+from limits.strategies import MovingWindowRateLimiter
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from service.errors import NotAllowed, Refused, ServiceError, TooMany
+from service.secret import digest
+from service.settings import Settings
+
+_SAFE = {"GET", "HEAD", "OPTIONS"}
+_SIGN_IN = {"/api/sign-in", "/api/join", "/api/first-run", "/api/me/password", "/api/me/delete"}
+_CSP = (
+    "default-src 'self'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; "
+    "media-src 'self' blob:; connect-src 'self'; object-src 'none'; base-uri 'none'; "
+    "form-action 'self'; frame-ancestors 'none'"
+)
+_HEADERS = {
+    "Content-Security-Policy": _CSP,
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "no-referrer",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Permissions-Policy": "camera=(self), microphone=(), geolocation=()",
+    "X-Robots-Tag": "noindex",
+}
+
+
+class Guard:
+    """ASGI middleware. Static files may be cached; everything else is personal and is not."""
+
+    def __init__(self, app: ASGIApp, settings: Settings) -> None:
+        self._app, self._settings = app, settings
+        self._window = MovingWindowRateLimiter(MemoryStorage())
+        self._any = RateLimitItemPerMinute(settings.requests_per_minute)
+        self._sign_in = RateLimitItemPerMinute(settings.sign_ins_per_minute)
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Let a request through, or answer it here."""
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+
+        async def send_with_headers(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                _add_headers(message, scope["path"], self._settings)
+            await send(message)
+
+        try:
+            self._check(scope)
+        except ServiceError as error:
+            await _answer(error, send_with_headers)
+            return
+        await self._app(scope, receive, send_with_headers)
+
+    def _check(self, scope: Scope) -> None:
+        headers = Headers(scope=scope)
+        if _host(headers.get("host", "")) not in self._settings.allowed_hosts:
+            raise Refused("This address is not served here. Use the one that the practice gave you.")
+        if scope["method"] not in _SAFE and not headers.get("authorization"):
+            check_origin(headers, self._settings)
+        address = (scope.get("client") or ("",))[0]
+        self._count(self._any, _who(headers) or address)
+        if scope["path"] in _SIGN_IN and scope["method"] not in _SAFE:
+            self._count(self._sign_in, f"sign-in {address}")
+
+    def _count(self, limit: RateLimitItem, who: str) -> None:
+        if not self._window.hit(limit, who):
+            raise TooMany(self._window.get_window_stats(limit, who).reset_time - time.time())
+
+
+def check_origin(headers: Headers, settings: Settings) -> None:
+    """Raise NotAllowed where a changing request with a cookie comes from another site's page.
+
+    A browser always says where such a request comes from; one that does not say is refused, too.
+    """
+    origin = headers.get("origin") or headers.get("referer") or ""
+    ours = {headers.get("host", "")} | ({urlsplit(settings.public_url).netloc} - {""})
+    if urlsplit(origin).netloc not in ours:
+        raise NotAllowed("This request did not come from our own page. Reload the page and try again.")
+
+
+def _host(value: str) -> str:
+    """Host name of a Host header, without the port."""
+    try:
+        return urlsplit(f"//{value}").hostname or ""
+    except ValueError:
+        return ""
+
+
+def _who(headers: Headers) -> str:
+    """One person's key for counting: a digest of what they identify themselves with."""
+    token = headers.get("authorization") or headers.get("cookie")
+    return digest(token) if token else ""
+
+
+def _add_headers(message: Message, path: str, settings: Settings) -> None:
+    headers = MutableHeaders(scope=message)
+    for name, value in _HEADERS.items():
+        headers.setdefault(name, value)
+    headers.setdefault("Cache-Control", "public, max-age=300" if path.startswith("/static/") else "no-store")
+    if settings.secure_cookies:
+        headers["Strict-Transport-Security"] = "max-age=31536000"
+
+
+async def _answer(error: ServiceError, send: Send) -> None:
+    body = json.dumps(problem(error)).encode()
+    headers: Iterable[tuple[bytes, bytes]] = [
+        (b"content-type", b"application/json"),
+        (b"content-length", str(len(body)).encode()),
+    ]
+    if isinstance(error, TooMany):
+        headers = [*headers, (b"retry-after", str(error.wait_s).encode())]
+    await send({"type": "http.response.start", "status": error.status, "headers": list(headers)})
+    await send({"type": "http.response.body", "body": body})
+
+
+def problem(error: Exception) -> dict[str, str]:
+    """Body of an answer that tells an error."""
+    return {"detail": str(error)}

@@ -1,0 +1,124 @@
+"""What the limited process does with a clip: measure it, keep the track, make the video to watch.
+
+`measure` is the real measuring, with the pose model. Tests of the queue put a stand-in in its
+place (setting `measure`), which must have the same signature.
+"""
+
+import gzip
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, get_args
+
+import numpy as np
+
+from analysis import exercises, overlay, video
+from analysis.conventions import Side
+from analysis.errors import ClipError
+from analysis.exercises import Prescription
+from analysis.records import Clip, Observations, Report, SessionNotes
+from service.child import Tell, resolve
+from service.errors import Refused
+
+REVIEW_HZ = 30.0
+_MEASURING_SHARE = 0.75  # of the progress; the rest is the video to watch
+REPORT, TRACK, REVIEW = "report.json", "track.json.gz", "review.mp4"
+
+
+@dataclass(frozen=True)
+class Order:
+    """What to measure: an accepted clip, and what is known about it."""
+
+    path: Path
+    exercise: str
+    side: str
+    prescription: Prescription
+    notes: SessionNotes
+
+
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """A report, and what it was made of."""
+
+    report: Report
+    observations: Observations
+
+
+Measure = Callable[[Order, Callable[[float], None]], Measured]
+
+
+def measure(order: Order, progress: Callable[[float], None]) -> Measured:
+    """Measure with the pose model; raises ClipError."""
+    from analysis import pipeline  # with the pose model, which a stand-in does not need
+
+    side: Side | None = next((s for s in get_args(Side) if s == order.side), None)
+    done = pipeline.measure(
+        order.path,
+        exercises.load(order.exercise),
+        side,
+        prescription=order.prescription,
+        session=order.notes,
+        progress=progress,
+    )
+    return Measured(done.report, done.observations)
+
+
+def whole(
+    tell: Tell,
+    source: str,
+    folder: str,
+    exercise: str,
+    side: str,
+    prescription: dict[str, Any],
+    notes: dict[str, Any],
+    blur: bool,
+    measure: str,
+) -> dict[str, Any]:
+    """Measure a clip and write report, track and video into a folder; returns what lists need."""
+    order = Order(
+        Path(source), exercise, side, Prescription(**prescription), SessionNotes.model_validate(notes)
+    )
+    call: Measure = resolve(measure)
+    tell("measuring", 0.0)
+    try:
+        result = call(order, lambda share: tell("measuring", _MEASURING_SHARE * share))
+        tell("video", _MEASURING_SHARE)
+        _write(result, order.path, Path(folder), blur)
+    except ClipError as error:
+        raise Refused(str(error).replace(source, "The clip")) from error
+    return summary(result.report)
+
+
+def summary(report: Report) -> dict[str, Any]:
+    """What lists show of a report."""
+    return {
+        "usable": report.capture.usable,
+        "repetitions": len(report.repetitions),
+        "flagged": sum(r.verdict == "flagged" for r in report.repetitions),
+    }
+
+
+def track_json(seen: Observations) -> bytes:
+    """The body in the picture as compressed JSON, as `records.clips.TrackOut` has it.
+
+    1/1000 of the picture is finer than any screen shows.
+    """
+    shares = np.round(seen.landmarks_px / (seen.width, seen.height), 3)
+    points = [[None if np.isnan(p).any() else p.tolist() for p in body] for body in shares]
+    text = json.dumps({"time_s": np.round(seen.time_s, 3).tolist(), "points": points})
+    return gzip.compress(text.encode(), compresslevel=5)
+
+
+def _write(result: Measured, source: Path, out: Path, blur: bool) -> None:
+    (out / REPORT).write_text(result.report.model_dump_json(by_alias=True))
+    (out / TRACK).write_bytes(track_json(result.observations))
+    write_review(video.probe(source), result.observations, out / REVIEW, blur=blur)
+
+
+def write_review(clip: Clip, observations: Observations, target: Path, *, blur: bool) -> None:
+    """Write the video to watch: H.264, upright, at most 720 lines and 30 pictures a second."""
+    if blur:
+        overlay.write_blurred(target, clip, observations)
+    else:
+        video.write_video(target, video.frames(clip, video.sample_times(clip, REVIEW_HZ)))

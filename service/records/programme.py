@@ -1,0 +1,84 @@
+"""Records of a client's programme, targets and proposals."""
+
+from datetime import datetime
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, Field
+
+from service.records.base import Day, ExerciseName, In, Note, Out, Reason, Side, unrepeated
+
+
+class ProgrammeItemIn(In):
+    """One exercise to do: how often or how long, how fast, how far, on which ISO weekdays."""
+
+    exercise: ExerciseName
+    side: Side = "both"
+    repetitions: int | None = Field(default=None, ge=1, le=200)
+    hold_s: float | None = Field(default=None, gt=0, le=600)
+    tempo_s: float | None = Field(default=None, gt=0, le=60, description="of one way, out or back")
+    range_deg: float | None = Field(default=None, gt=0, le=180)
+    days: Annotated[list[Day], Field(min_length=1, max_length=7), AfterValidator(unrepeated)]
+    note: Note = ""
+    position: int = Field(default=0, ge=0, le=1000)
+
+
+class ProgrammeItemOut(Out):
+    """An exercise in the programme."""
+
+    id: str
+    exercise: str
+    side: Side
+    repetitions: int | None
+    hold_s: float | None
+    tempo_s: float | None
+    range_deg: float | None
+    days: list[int]
+    note: str
+    position: int
+    created_at: datetime
+    ended_at: datetime | None
+
+
+class TargetIn(In):
+    """A target or tolerance of an exercise, by its name in the exercise's own file."""
+
+    exercise: ExerciseName
+    name: ExerciseName
+    value: float = Field(ge=-360, le=10000)
+
+
+class TargetOut(Out):
+    """A target that is the client's own."""
+
+    id: str
+    exercise: str
+    name: str
+    value: float
+    created_at: datetime
+
+
+class ProposalIn(In):
+    """An easier or harder form for an item of the programme, and why."""
+
+    direction: Literal["easier", "harder"]
+    exercise: ExerciseName
+    reason: Reason
+
+
+class ProposalOut(Out):
+    """A proposal and what became of it."""
+
+    id: str
+    item_id: str
+    direction: Literal["easier", "harder"]
+    exercise: str
+    reason: str
+    state: Literal["proposed", "confirmed", "declined"]
+    created_at: datetime
+    decided_at: datetime | None
+
+
+class DecideIn(In):
+    """What becomes of a proposal."""
+
+    state: Literal["confirmed", "declined"]

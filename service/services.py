@@ -1,0 +1,53 @@
+"""What every request needs, opened once for the whole process."""
+
+import threading
+from dataclasses import dataclass, field
+
+from service.files import Files
+from service.queue import Queue
+from service.retention import Sweeper
+from service.secret import Passwords, new_token
+from service.settings import Settings
+from service.store.session import Store
+from service.worker import Worker
+
+
+@dataclass
+class Services:
+    """Store, files, queue and passwords of one process; `open` and `close` go together."""
+
+    settings: Settings
+    store: Store
+    files: Files
+    queue: Queue
+    passwords: Passwords
+    sweeper: Sweeper
+    closing: threading.Event = field(default_factory=threading.Event)  # ends open streams
+    # Asked for at the first set-up where others than this machine reach the service.
+    setup_code: str = field(default_factory=lambda: new_token()[:12])
+
+    @classmethod
+    def open(cls, settings: Settings) -> "Services":
+        """Migrate the store, open everything, and start to measure where `workers` is not 0."""
+        store = Store(settings)
+        store.migrate()
+        files, queue = Files(settings), Queue(store)
+        services = cls(
+            settings,
+            store,
+            files,
+            queue,
+            Passwords(settings.argon2_memory_kib),
+            Sweeper(store, files, queue),
+        )
+        if settings.workers:
+            queue.serve(Worker(store, files, queue).work)
+        services.sweeper.start()
+        return services
+
+    def close(self) -> None:
+        """Stop measuring (jobs in hand are left for the next start) and close the database."""
+        self.closing.set()
+        self.sweeper.stop()
+        self.queue.stop()
+        self.store.close()

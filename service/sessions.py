@@ -1,0 +1,138 @@
+"""A client's sessions: pain before and after, and the warning signs.
+
+A warning sign reported ends the session before it begins. It stays open until a coach or physio has
+seen to it; as long as it is open the client is told whom to call, and gets no exercise advice.
+"""
+
+from datetime import date
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from analysis import cautions
+from analysis.records import SessionNotes
+from service import audit, consent
+from service.errors import CareFirst, Conflict, Refused
+from service.records.sessions import BeforeOut, CareOut, PainChange, QuestionOut, SessionOut, StartIn
+from service.store.columns import now
+from service.store.models import Clip, Person, PracticeSession
+
+
+def questions() -> BeforeOut:
+    """What is asked before a session."""
+    all_ = cautions.load()
+    asked = [QuestionOut(kind=s.kind, question=s.question) for s in all_.warning_sign]
+    return BeforeOut(cautions=all_.caution, pain=all_.pain, questions=asked)
+
+
+def start(db: Session, client: Person, data: StartIn) -> PracticeSession:
+    """Start a session, or one that ends at once where a warning sign is reported.
+
+    Raises CareFirst while an earlier warning sign is open, Refused where a question is unanswered.
+    """
+    consent.require(db, client.id, "measure")
+    require_no_stop(db, client)
+    asked = {q.kind for q in questions().questions}
+    if set(data.answers) != asked:
+        raise Refused("Answer every question, each with yes or no.")
+    row = PracticeSession(
+        client_id=client.id, day=data.day or date.today(), pain_before=data.pain_before, answers=data.answers
+    )
+    if any(data.answers.values()):
+        row.stopped_at = row.ended_at = now()
+    db.add(row)
+    db.flush()
+    audit.record(db, client, client, "changed", "session", row.id)
+    return row
+
+
+def end(db: Session, client: Person, row: PracticeSession, pain_after: int) -> PracticeSession:
+    """End a session with the pain felt now; raises Conflict where it has ended."""
+    if row.ended_at is not None:
+        raise Conflict("This session has ended already.")
+    row.pain_after, row.ended_at = pain_after, now()
+    audit.record(db, client, client, "changed", "session", row.id)
+    return row
+
+
+def clear(db: Session, by: Person, row: PracticeSession, note: str) -> PracticeSession:
+    """Note that a coach or physio has seen to a warning sign; the client may start again."""
+    if row.stopped_at is None or row.cleared_at is not None:
+        raise Conflict("There is no open warning sign in this session.")
+    row.cleared_at, row.cleared_by, row.cleared_note = now(), by.id, note
+    audit.record(db, by, db.get(Person, row.client_id), "changed", "warning_sign", row.id)
+    return row
+
+
+def open_stop(db: Session, client_id: str) -> PracticeSession | None:
+    """The session whose warning sign nobody has seen to yet."""
+    query = select(PracticeSession).where(
+        PracticeSession.client_id == client_id,
+        PracticeSession.stopped_at.is_not(None),
+        PracticeSession.cleared_at.is_(None),
+    )
+    return db.scalar(query.order_by(PracticeSession.started_at.desc()).limit(1))
+
+
+def require_no_stop(db: Session, client: Person) -> None:
+    """Raise CareFirst, which says whom to call, while a warning sign is open."""
+    row = open_stop(db, client.id)
+    if row is not None:
+        advice = care(client, row)
+        raise CareFirst(" ".join([advice.text, *advice.contacts, advice.practice_contact]).strip())
+
+
+def care(client: Person, row: PracticeSession) -> CareOut:
+    """Whom to call about the warning signs of a session, most urgent first."""
+    signs = cautions.referrals([kind for kind, yes in row.answers.items() if yes])
+    return CareOut(
+        text=cautions.load().advice_withheld.text,
+        contacts=list(dict.fromkeys(sign.contact for sign in signs)),
+        practice_contact=client.practice.contact,
+    )
+
+
+def latest(db: Session, client_id: str, limit: int = 100) -> list[PracticeSession]:
+    """Sessions, newest first."""
+    query = select(PracticeSession).where(PracticeSession.client_id == client_id)
+    return list(db.scalars(query.order_by(PracticeSession.started_at.desc()).limit(limit)))
+
+
+def current(db: Session, client_id: str, day: date) -> PracticeSession | None:
+    """The session of a day that has not ended."""
+    return next((s for s in latest(db, client_id, 5) if s.day == day and s.ended_at is None), None)
+
+
+def described(client: Person, row: PracticeSession) -> SessionOut:
+    """A session with what follows from it: whom to call, or what to do where pain rose."""
+    out = SessionOut.model_validate(row)
+    if row.stopped_at is not None and row.cleared_at is None:
+        out.care = care(client, row)
+    if pain_change(row) == "rose":
+        out.caution = next(c.text for c in cautions.load().caution if c.kind == "stop")
+    return out
+
+
+def notes(db: Session, clip: Clip) -> SessionNotes:
+    """What belongs to a report but not to its picture: when, for whom (a pseudonym), pain, warning signs."""
+    row = db.get(PracticeSession, clip.session_id) if clip.session_id else None
+    return SessionNotes(
+        recorded_at=clip.created_at,
+        client=clip.client_id,
+        pain_before=row.pain_before if row else None,
+        pain_after=row.pain_after if row else None,
+        warning_signs=tuple(kind for kind, yes in row.answers.items() if yes) if row else (),
+    )
+
+
+def pain_change(row: PracticeSession) -> PainChange:
+    """Whether pain changed by as much as matters to a person (points, or share of the value before)."""
+    if row.pain_before is None or row.pain_after is None:
+        return "unknown"
+    pain, change = cautions.load().pain, row.pain_after - row.pain_before
+    matters = abs(change) >= pain.change_points or (
+        row.pain_before > 0 and abs(change) / row.pain_before >= pain.change_share
+    )
+    if not matters or change == 0:
+        return "same"
+    return "rose" if change > 0 else "fell"

@@ -1,0 +1,1 @@
+"""The store: tables, their migrations, and database sessions; SQLite and Postgres alike."""

@@ -1,0 +1,52 @@
+"""A whole service in a temporary folder, with cheap passwords and a stand-in for measuring."""
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from desk import PASSWORD, Desk, Someone, make_clip, settings_for
+from fastapi.testclient import TestClient
+
+from service.app import create_app
+
+
+@pytest.fixture(scope="session")
+def clip_bytes(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    """A real H.264 clip of 2.5 s in which a light square moves."""
+    return make_clip(tmp_path_factory.mktemp("clip") / "clip.mp4").read_bytes()
+
+
+@pytest.fixture
+def open_desk(tmp_path: Path) -> Iterator[Callable[..., Desk]]:
+    """Starts services; each is closed at the end of the test."""
+    stack: list[TestClient] = []
+
+    def start(**changes: Any) -> Desk:
+        app = create_app(settings_for(tmp_path / "data", **changes))
+        http = TestClient(app, base_url="http://127.0.0.1")
+        http.__enter__()
+        stack.append(http)
+        owner = Someone(http, "", "Olive")
+        data = {"practice": "Room Six", "name": "Olive", "email": "olive@example.org", "password": PASSWORD}
+        if owner.ok("get", "/first-run"):
+            owner.id = owner.ok("post", "/first-run", json=data)["id"]
+        else:
+            owner.id = owner.ok("post", "/sign-in", json={k: data[k] for k in ("email", "password")})["id"]
+        return Desk(app, app.state.services, owner)
+
+    yield start
+    for http in reversed(stack):
+        http.__exit__(None, None, None)
+
+
+@pytest.fixture
+def desk(open_desk: Callable[..., Desk]) -> Desk:
+    """A service that does not measure."""
+    return open_desk(workers=0)
+
+
+@pytest.fixture
+def working_desk(open_desk: Callable[..., Desk]) -> Desk:
+    """A service that measures with the quick stand-in."""
+    return open_desk()
