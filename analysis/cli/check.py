@@ -6,7 +6,7 @@ from typing import Final
 
 import typer
 
-from analysis import exercises, overlay, pipeline, report, video
+from analysis import exercises, exports, overlay, pipeline, report, video
 from analysis.cli import console, summary
 from analysis.conventions import SIDES, Side
 from analysis.errors import ReportError
@@ -24,6 +24,8 @@ class Outputs:
     html: Path | None = None
     pdf: Path | None = None
     csv: Path | None = None
+    c3d: Path | None = None
+    fhir: Path | None = None
     video: Path | None = None
 
     def paths(self) -> list[Path]:
@@ -54,24 +56,31 @@ def run(
 
 def write(measured: Measured, outputs: Outputs, *, show_face: bool = False) -> None:
     """Write the files asked for, and say so for each."""
-    told, clip, seen = measured.report, measured.clip, measured.observations
+    told = measured.report
     if outputs.json:
         report.write_json(told, outputs.json)
+    if outputs.csv:
+        exports.write_csv(told, outputs.csv)
+    if outputs.c3d:
+        exports.write_c3d(told, outputs.c3d, measured.skeleton)
+    if outputs.fhir:
+        exports.write_fhir(told, outputs.fhir)
+    _write_pictures(measured, outputs, blur_faces=not show_face)
+    for path in outputs.paths():
+        console.out.print(f"Written: {path}", soft_wrap=True)
+
+
+def _write_pictures(measured: Measured, outputs: Outputs, *, blur_faces: bool) -> None:
+    told, source = measured.report, (measured.clip, measured.observations, measured.report)
     if outputs.html or outputs.pdf:
-        pictures = overlay.thumbnails(clip, seen, told, blur_faces=not show_face)
+        pictures = overlay.thumbnails(*source, blur_faces=blur_faces)
         if outputs.html:
             report.write_html(told, outputs.html, thumbnails=pictures)
         if outputs.pdf:
             report.write_pdf(told, outputs.pdf, thumbnails=pictures)
-    if outputs.csv:
-        from analysis.exports import write_csv
-
-        write_csv(told, outputs.csv)
     if outputs.video:
         with console.progress("Drawing the video") as share:
-            overlay.write_video(outputs.video, clip, seen, told, blur_faces=not show_face, progress=share)
-    for path in outputs.paths():
-        console.out.print(f"Written: {path}", soft_wrap=True)
+            overlay.write_video(outputs.video, *source, blur_faces=blur_faces, progress=share)
 
 
 def _side(side: str | None) -> Side | None:

@@ -63,6 +63,8 @@ def check(
     html: Annotated[Path | None, _file("The report as a page for screen, phone and paper.")] = None,
     pdf: Annotated[Path | None, _file("The same page as a PDF.")] = None,
     csv: Annotated[Path | None, _file("Curves and repetitions as tables.")] = None,
+    c3d: Annotated[Path | None, _file("Joints and angles, for movement laboratories.")] = None,
+    fhir: Annotated[Path | None, _file("Measures as an HL7 FHIR R4 bundle, for health records.")] = None,
     video: Annotated[Path | None, _file("The clip with skeleton, repetitions and findings drawn.")] = None,
     fast: Annotated[bool, typer.Option("--fast", help="A smaller, quicker model; less exact.")] = False,
     show_face: Annotated[
@@ -72,7 +74,8 @@ def check(
     """Measure a clip: repetitions, findings, left against right; to the screen and to files."""
     from analysis.cli.check import Outputs, run
 
-    run(clip, exercise, side, Outputs(json, html, pdf, csv, video), fast=fast, show_face=show_face)
+    outputs = Outputs(json=json, html=html, pdf=pdf, csv=csv, c3d=c3d, fhir=fhir, video=video)
+    run(clip, exercise, side, outputs, fast=fast, show_face=show_face)
 
 
 @app.command()
