@@ -57,11 +57,16 @@ def resample(time_s: Floats, values: Floats, rate_hz: float, longest_gap_s: floa
     """
     count = int(np.floor((time_s[-1] - time_s[0]) * rate_hz + 1e-6)) + 1
     grid = time_s[0] + np.arange(count) / rate_hz
-    out = np.full(count, np.nan)
+    return grid, at_times(grid, time_s, values, longest_gap_s)
+
+
+def at_times(wanted_s: Floats, time_s: Floats, values: Floats, longest_gap_s: float) -> Floats:
+    """The signal at other times, (N,) for wanted_s (N,) [s]; missing where `resample` says."""
+    out = np.full(len(wanted_s), np.nan)
     for part in stretches(time_s, values, longest_gap_s):
-        inside = (grid >= time_s[part.start] - 1e-9) & (grid <= time_s[part.stop - 1] + 1e-9)
-        out[inside] = _join(grid[inside], time_s[part], values[part])
-    return grid, out
+        inside = (wanted_s >= time_s[part.start] - 1e-9) & (wanted_s <= time_s[part.stop - 1] + 1e-9)
+        out[inside] = _join(wanted_s[inside], time_s[part], values[part])
+    return out
 
 
 def smooth(time_s: Floats, values: Floats, cutoff_hz: float, longest_gap_s: float) -> Floats:

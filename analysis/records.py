@@ -260,3 +260,11 @@ class Report(Record):
     findings: tuple[Finding, ...] = ()
     cautions: tuple[Caution, ...]
     session: SessionNotes = SessionNotes()
+
+    def judged(self, side: RepetitionSide | None = None) -> tuple[Repetition, ...]:
+        """Complete repetitions that could be judged, of one side or of all."""
+        return tuple(
+            r
+            for r in self.repetitions
+            if r.complete and r.verdict != "not_measured" and side in (None, r.side)
+        )

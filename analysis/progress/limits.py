@@ -36,13 +36,6 @@ class Missed(Record):
     source: str
 
 
-class Timing(Record):
-    """95 % half-width of a repetition's duration [s]."""
-
-    half_width_s: float = Field(gt=0)
-    source: str
-
-
 class HandError(Record):
     """Change [deg] that a clinician's own repeat measurement of a joint can show by itself."""
 
@@ -57,7 +50,6 @@ class Limits(Record):
     measure: dict[str, MeasureWords]
     plateau: Plateau
     missed: Missed
-    timing: Timing
     by_hand: tuple[HandError, ...]
 
 
@@ -69,11 +61,6 @@ def load() -> Limits:
         return Limits.model_validate(tomllib.loads(text))
     except (tomllib.TOMLDecodeError, ValidationError) as error:
         raise DataFileError(f"progress.toml is not usable, correct it: {error}") from error
-
-
-def unit(measure: str) -> str:
-    """Unit of a measure, told by its name: deg, s, % or 1."""
-    return {"deg": "deg", "s": "s", "pct": "%"}.get(measure.rsplit("_", 1)[-1], "1")
 
 
 def label(measure: str) -> str:

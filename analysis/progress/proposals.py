@@ -15,7 +15,7 @@ from pydantic import Field, ValidationError, model_validator
 
 from analysis import cautions, exercises
 from analysis.errors import DataFileError
-from analysis.progress.sessions import Session, judged
+from analysis.progress.sessions import Session
 from analysis.records import Record, Report
 
 Direction = Literal["easier", "stay", "harder", "withheld"]
@@ -158,7 +158,7 @@ def _missing_harder(recent: Sequence[Session], rule: Conditions) -> str | None:
         return "Pain before and after is not known for each of the last sessions: cannot tell."
     if any((r.session.pain_after or 0) > rule.pain_limit or pain_rose(r) for r in reports):
         return f"Pain was above {rule.pain_limit} of 10, or rose, in one of the last sessions."
-    if any(len(judged(r)) < rule.repetitions for r in reports):
+    if any(len(r.judged()) < rule.repetitions for r in reports):
         return f"Fewer than {rule.repetitions} repetitions could be judged in one of the last sessions."
     if any(_share(r, "sound") != 1 for r in reports):
         return f"Not every repetition of the last {rule.sound_sessions} sessions was sound."
@@ -173,5 +173,5 @@ def pain_rose(report: Report) -> bool:
 
 def _share(report: Report, verdict: str) -> float | None:
     """Share of the judged repetitions with a verdict; None where none was judged."""
-    whole = judged(report)
+    whole = report.judged()
     return sum(r.verdict == verdict for r in whole) / len(whole) if whole else None

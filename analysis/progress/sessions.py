@@ -13,11 +13,8 @@ import numpy as np
 from pydantic import AwareDatetime
 from scipy import stats
 
-from analysis import exercises
-from analysis.conventions import PELVIC_SIGNALS
-from analysis.errors import UnknownExerciseError
-from analysis.progress import limits
-from analysis.records import Measures, Number, Record, Repetition, RepetitionSide, Report
+from analysis.measurement_error import half_width, unit
+from analysis.records import Measures, Number, Record, RepetitionSide, Report
 from analysis.statistics import Z95
 
 SOUND = "sound_pct"
@@ -75,34 +72,30 @@ def series_of(sessions: Sequence[Session], measures: Sequence[str] = EVERY) -> t
 def _series(sessions: Sequence[Session], side: RepetitionSide, measure: str) -> Series:
     points = _sound_points(sessions, side) if measure == SOUND else _mean_points(sessions, side, measure)
     exercise = sessions[0].report.exercise if sessions else ""
-    return Series(
-        exercise=exercise, side=side, measure=measure, unit=limits.unit(measure), points=tuple(points)
-    )
-
-
-def judged(report: Report, side: RepetitionSide | None = None) -> list[Repetition]:
-    """Complete repetitions that could be judged, of one side or of all."""
-    return [
-        r for r in report.repetitions if r.complete and r.verdict != "not_measured" and side in (None, r.side)
-    ]
+    return Series(exercise=exercise, side=side, measure=measure, unit=unit(measure), points=tuple(points))
 
 
 def _mean_points(sessions: Sequence[Session], side: RepetitionSide, measure: str) -> Iterable[Point]:
     """Means with half-widths. The spread of repetitions is pooled over all sessions of the series."""
     samples = {}
     for session in sessions:
-        amounts = [getattr(r.measures, measure) for r in judged(session.report, side)]
+        amounts = [getattr(r.measures, measure) for r in session.report.judged(side)]
         if known := [a for a in amounts if a is not None]:
             samples[session] = np.array(known)
     freedom = sum(len(x) - 1 for x in samples.values())
     squares = sum(float(((x - x.mean()) ** 2).sum()) for x in samples.values())
     reach = _t975(freedom) * (squares / freedom) ** 0.5 if freedom else float("nan")
     for session, x in samples.items():
-        own = measurement_half_width(session.report, side, measure)
+        own = _own(session.report, side, measure)
         half = float(np.hypot(own, reach / len(x) ** 0.5))
         yield Point(
             at=session.at, name=session.name, value=float(x.mean()), half_width=half, repetitions=len(x)
         )
+
+
+def _own(report: Report, side: RepetitionSide, measure: str) -> float:
+    """Half-width from measurement alone; of smoothness none is known, so only its spread counts."""
+    return 0.0 if measure == "smoothness" else half_width(report, side, measure)
 
 
 @cache
@@ -114,42 +107,13 @@ def _t975(freedom: int) -> float:
 def _sound_points(sessions: Sequence[Session], side: RepetitionSide) -> Iterable[Point]:
     """Share of sound repetitions [%]; half-widths by Agresti & Caffo 2000, meant for differences."""
     for session in sessions:
-        repetitions = judged(session.report, side)
+        repetitions = session.report.judged(side)
         if not (n := len(repetitions)):
             continue
         sound = sum(r.verdict == "sound" for r in repetitions)
         share = (sound + 1) / (n + 2)
         half = 100 * Z95 * (share * (1 - share) / (n + 2)) ** 0.5
         yield Point(at=session.at, name=session.name, value=100 * sound / n, half_width=half, repetitions=n)
-
-
-def measurement_half_width(report: Report, side: RepetitionSide, measure: str) -> float:
-    """95 % half-width of one repetition's measure from measurement alone; NaN where none is stated.
-
-    Ranges and pelvis motion are differences within one clip, in which constant errors cancel.
-    """
-    if measure == "smoothness":
-        return 0.0  # no error is known; only the spread of the repetitions counts
-    if limits.unit(measure) == "s":
-        return limits.load().timing.half_width_s
-    if measure == "pelvis_deg":
-        stated = [_stated(report, name) for name in PELVIC_SIGNALS if name in report.series]
-        return max(stated, default=float("nan"))
-    try:
-        movement = exercises.load(report.exercise).movement
-    except UnknownExerciseError:
-        return float("nan")
-    # Errors of signals seen in the same picture go together, so they add up plainly.
-    return max(
-        sum(abs(weight) * _stated(report, name.format(side=side)) for name, weight in driver.items())
-        for driver in (movement.driver, movement.across or movement.driver)
-    )
-
-
-def _stated(report: Report, signal: str) -> float:
-    """Stated half-width of a change of one signal [deg]; NaN where none is."""
-    whole = report.uncertainty_deg.get(signal, float("nan"))
-    return report.change_uncertainty_deg.get(signal, whole)
 
 
 def by_exercise(sessions: Iterable[Session]) -> dict[str, list[Session]]:
