@@ -4,10 +4,7 @@ import logging
 from pathlib import Path
 from typing import Any
 
-from analysis import video
-from analysis.errors import ClipError
-from service import audit, jobs, limits, stripped, uploads
-from service.child import Tell
+from service import audit, jobs, limits, uploads
 from service.errors import Refused
 from service.files import Files
 from service.queue import Queue
@@ -56,7 +53,7 @@ def check(settings: Settings, file: Path, clean: Path) -> dict[str, Any]:
     bounds = limits.Limits(settings.check_memory_bytes, settings.check_seconds, hard=True)
     arguments = {"path": str(file), "clean": str(clean), "longest_s": settings.clip_max_s}
     try:
-        return limits.run("service.intake:look_into", arguments, bounds)
+        return limits.run("service.stripped:look_into", arguments, bounds)
     except limits.ChildCrashed as error:
         _log.warning("a clip could not be checked: %s", error.detail)
         raise Refused(
@@ -70,24 +67,6 @@ def check_magic(file: Path) -> None:
         head = opened.read(12)
     if head[4:8] not in _BOXES and head[:4] != _EBML:
         raise Refused("This is no video as phones make it (MP4, MOV or WebM). Choose the clip itself.")
-
-
-def look_into(_tell: Tell, path: str, clean: str, longest_s: float) -> dict[str, Any]:
-    """In the limited process: read what container and packets tell, then write the clean copy."""
-    try:
-        clip = video.probe(path)
-        if clip.duration_s > longest_s:
-            raise Refused(f"The clip is longer than {longest_s / 60:.0f} min. Send one exercise at a time.")
-        stripped.write(Path(path), Path(clean))
-    except ClipError as error:
-        # The message names the file as the command line would; a person here has no such path.
-        raise Refused(str(error).replace(path, "The clip")) from error
-    return {
-        "duration_s": clip.duration_s,
-        "width": clip.width,
-        "height": clip.height,
-        "size": Path(clean).stat().st_size,
-    }
 
 
 def _refuse(store: Store, upload_id: str, reason: str) -> None:

@@ -17,13 +17,13 @@ from analysis import exercises, overlay, video
 from analysis.conventions import Side
 from analysis.errors import ClipError
 from analysis.exercises import Prescription
-from analysis.records import Clip, Observations, Report, SessionNotes
+from analysis.records import Clip, Number, Observations, Report, SessionNotes
 from service.child import Tell, resolve
 from service.errors import Refused
 
 REVIEW_HZ = 30.0
 _MEASURING_SHARE = 0.75  # of the progress; the rest is the video to watch
-REPORT, TRACK, REVIEW = "report.json", "track.json.gz", "review.mp4"
+REPORT, SLIM, TRACK, REVIEW = "report.json", "slim.json", "track.json.gz", "review.mp4"
 
 
 @dataclass(frozen=True)
@@ -99,6 +99,12 @@ def summary(report: Report) -> dict[str, Any]:
     }
 
 
+def slim(report: Report) -> str:
+    """A report without its curves, as JSON: what results over weeks need, a hundredth of the size."""
+    bare: dict[str, tuple[Number, ...]] = dict.fromkeys(report.series, ())
+    return report.model_copy(update={"series": bare}).model_dump_json(by_alias=True)
+
+
 def track_json(seen: Observations) -> bytes:
     """The body in the picture as compressed JSON, as `records.clips.TrackOut` has it.
 
@@ -112,6 +118,7 @@ def track_json(seen: Observations) -> bytes:
 
 def _write(result: Measured, source: Path, out: Path, blur: bool) -> None:
     (out / REPORT).write_text(result.report.model_dump_json(by_alias=True))
+    (out / SLIM).write_text(slim(result.report))
     (out / TRACK).write_bytes(track_json(result.observations))
     write_review(video.probe(source), result.observations, out / REVIEW, blur=blur)
 

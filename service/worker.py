@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from service import audit, jobs, limits, programmes, sessions
 from service.errors import Refused
 from service.files import Files
-from service.measure import REPORT, REVIEW, TRACK
+from service.measure import REPORT, REVIEW, SLIM, TRACK
 from service.queue import Queue, WorkerStopping
 from service.store.models import Clip, Job, Person, StoredReport
 from service.store.session import Store
@@ -106,11 +106,12 @@ class Worker:
             return  # deleted meanwhile
         self._files.put(clip.client_id, clip.id, "track.json.gz", folder / TRACK)
         self._files.put(clip.client_id, clip.id, "review.mp4", folder / REVIEW)
+        texts = {"body": (folder / REPORT).read_text(), "slim": (folder / SLIM).read_text()}
         with self._store.write() as db:
             clip = db.get(Clip, job.clip_id)
             if clip is not None and jobs.end(db, job.id, "done"):
                 clip.track = clip.review_video = True
-                _put_report(db, clip.id, (folder / REPORT).read_text(), summary)
+                _put_report(db, clip.id, texts, summary)
                 client = db.get_one(Person, clip.client_id)
                 audit.record(db, client, client, "changed", "report", clip.id)
         if clip is None:
@@ -135,5 +136,5 @@ class _Teller:
             jobs.tell(db, self._job_id, stage, share)
 
 
-def _put_report(db: Session, clip_id: str, body: str, summary: dict[str, object]) -> None:
-    db.merge(StoredReport(clip_id=clip_id, body=body, **summary))
+def _put_report(db: Session, clip_id: str, texts: dict[str, str], summary: dict[str, object]) -> None:
+    db.merge(StoredReport(clip_id=clip_id, **texts, **summary))

@@ -4,7 +4,8 @@ from datetime import date
 
 from fastapi import APIRouter
 
-from service import access, audit, programmes, sessions
+from analysis.progress import Progress
+from service import access, audit, programmes, results, sessions
 from service.api.deps import (
     Db,
     PathId,
@@ -118,6 +119,12 @@ def propose(data: ProposalIn, db: Db, person: Staff, item: TheItem) -> ProposalO
 def decide(data: DecideIn, db: Db, person: Staff, proposal: TheProposal) -> ProposalOut:
     """Confirm or decline a proposal."""
     return ProposalOut.model_validate(programmes.decide(db, person, proposal, data.state))
+
+
+@router.get("/clients/{client_id}/progress", tags=["programme"])
+def client_progress(db: Db, client: TheClient) -> Progress:
+    """Results over weeks: series, real changes, remarks, proposals for a coach."""
+    return results.over_weeks(db, client)
 
 
 # -------------------------------------------------------------------------------- sessions

@@ -10,7 +10,7 @@ from fastapi.responses import StreamingResponse
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 
 from analysis.records import Report
-from service import access, audit, clips, jobs, review
+from service import access, audit, clips, jobs, results, review
 from service.api.deps import (
     Db,
     FilesDep,
@@ -40,6 +40,7 @@ from service.store.models import Clip, Person
 
 router = APIRouter(tags=["clips"])
 _LOOK_EVERY_S = 0.5
+_EXPORT: dict[int | str, dict[str, Any]] = {200: {"content": {m: {} for m in results.MEDIA.values()}}}
 _MP4: dict[str, dict[str, Any]] = {"video/mp4": {}}
 _VIDEO: dict[int | str, dict[str, Any]] = {
     200: {"content": _MP4},
@@ -108,6 +109,17 @@ def measure_again(queue: QueueDep, services: ServicesDep, person: Viewer, clip_i
 def report(db: Db, clip: TheClip) -> Report:
     """What was measured."""
     return review.report(db, clip)
+
+
+@router.get("/clips/{clip_id}/export/{form}", response_class=Response, responses=_EXPORT)
+def export_clip(services: ServicesDep, clip: TheClip, form: results.Form) -> Response:
+    """The report to take along, as a file."""
+    with services.store.read() as db:
+        found = review.report(db, clip)
+    name = f'attachment; filename="{clip.exercise}-{clip.created_at:%Y-%m-%d}.{form}"'
+    return Response(
+        results.written(found, form), media_type=results.MEDIA[form], headers={"Content-Disposition": name}
+    )
 
 
 @router.get("/clips/{clip_id}/video", response_class=StreamingResponse, responses=_VIDEO)

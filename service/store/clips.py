@@ -78,6 +78,7 @@ class StoredReport(Base):
         String(32), ForeignKey("clip.id", ondelete="CASCADE"), primary_key=True
     )
     body: Mapped[str] = mapped_column(Text, deferred=True)
+    slim: Mapped[str] = mapped_column(Text, deferred=True)
     usable: Mapped[bool]
     repetitions: Mapped[int]
     flagged: Mapped[int]

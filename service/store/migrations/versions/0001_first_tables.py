@@ -443,6 +443,7 @@ def upgrade() -> None:
         "report",
         sa.Column("clip_id", sa.String(length=32), nullable=False),
         sa.Column("body", sa.Text(), nullable=False),
+        sa.Column("slim", sa.Text(), nullable=False),
         sa.Column("usable", sa.Boolean(), nullable=False),
         sa.Column("repetitions", sa.Integer(), nullable=False),
         sa.Column("flagged", sa.Integer(), nullable=False),

@@ -1,0 +1,59 @@
+"""Results over weeks, and results to take along."""
+
+import tempfile
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+from typing import Final, Literal
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from analysis import report as page
+from analysis.progress import Progress, follow
+from analysis.progress import Session as Sitting
+from analysis.records import Report
+from service import sessions
+from service.store.columns import now
+from service.store.models import Clip, Person, PracticeSession, StoredReport
+
+Form = Literal["json", "html", "pdf"]
+MEDIA: Final[dict[Form, str]] = {"json": "application/json", "html": "text/html", "pdf": "application/pdf"}
+_WRITERS: Final[dict[Form, Callable[[Report, Path], None]]] = {
+    "json": page.write_json,
+    "html": page.write_html,
+    "pdf": page.write_pdf,
+}
+
+
+def over_weeks(db: Session, client: Person) -> Progress:
+    """Series, real changes, remarks and proposals of one client; sessions are named by their clips.
+
+    While a warning sign is open nothing is proposed.
+    """
+    query = select(Clip, StoredReport.slim).join(StoredReport, StoredReport.clip_id == Clip.id)
+    query = query.where(Clip.client_id == client.id).order_by(Clip.created_at)
+    rows = db.execute(query).unique()
+    sittings = [Sitting(clip.id, _with_notes(db, clip, body), clip.created_at) for clip, body in rows]
+    told = follow(sittings, today=now(), cleared=_last_cleared(db, client.id))
+    if sessions.open_stop(db, client.id) is None:
+        return told
+    bare = tuple(e.model_copy(update={"proposal": None}) for e in told.exercises)
+    return told.model_copy(update={"exercises": bare})
+
+
+def written(report: Report, form: Form) -> bytes:
+    """A report in one of its forms. Raises ReportError where it cannot be made."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / f"report.{form}"
+        _WRITERS[form](report, path)
+        return path.read_bytes()
+
+
+def _with_notes(db: Session, clip: Clip, body: str) -> Report:
+    return Report.model_validate_json(body).model_copy(update={"session": sessions.notes(db, clip)})
+
+
+def _last_cleared(db: Session, client_id: str) -> datetime | None:
+    query = select(func.max(PracticeSession.cleared_at)).where(PracticeSession.client_id == client_id)
+    return db.scalar(query)
