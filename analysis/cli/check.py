@@ -1,10 +1,12 @@
 """`matline check`: looks at every request first, measures, then writes each file whole."""
 
 from dataclasses import dataclass, fields
+from datetime import datetime
 from pathlib import Path
 from typing import Final
 
 import typer
+from pydantic import ValidationError
 
 from analysis import exercises, exports, overlay, pipeline, report, video
 from analysis.cli import console, summary
@@ -12,6 +14,7 @@ from analysis.conventions import SIDES, Side
 from analysis.errors import ReportError
 from analysis.files import check_writable
 from analysis.pipeline import Measured
+from analysis.records import SessionNotes
 
 CANNOT_ANSWER: Final = 7
 
@@ -39,19 +42,36 @@ def run(
     side: str | None,
     outputs: Outputs,
     *,
+    session: SessionNotes | None = None,
     fast: bool = False,
     show_face: bool = False,
 ) -> None:
     """Measure, print, write; ends with exit code 7 where the clip cannot answer."""
     chosen, working = exercises.load(exercise), _side(side)
-    _check_outputs(clip, outputs)
+    _check_outputs(clip, outputs, session)
     video.probe(clip)  # a clip that cannot be read is told before the model is loaded
     with console.progress(f"Measuring {chosen.title}") as share:
-        measured = pipeline.measure(clip, chosen, working, fast=fast, progress=share)
+        measured = pipeline.measure(clip, chosen, working, session=session, fast=fast, progress=share)
     summary.show(measured.report)
     write(measured, outputs, show_face=show_face)
     if not measured.report.capture.usable:
         raise typer.Exit(CANNOT_ANSWER)
+
+
+def notes(
+    client: str | None, date: datetime | None, pain_before: int | None, pain_after: int | None
+) -> SessionNotes:
+    """What the person at the terminal says of the session; raises BadParameter where it cannot be."""
+    try:
+        return SessionNotes(
+            client=client,
+            recorded_at=date and date.astimezone(),  # read as local time
+            pain_before=pain_before,
+            pain_after=pain_after,
+        )
+    except ValidationError as error:
+        wrong = error.errors()[0]
+        raise typer.BadParameter(f"{wrong['loc'][0]}: {wrong['msg']}") from error
 
 
 def write(measured: Measured, outputs: Outputs, *, show_face: bool = False) -> None:
@@ -64,7 +84,7 @@ def write(measured: Measured, outputs: Outputs, *, show_face: bool = False) -> N
     if outputs.c3d:
         exports.write_c3d(told, outputs.c3d, measured.skeleton)
     if outputs.fhir:
-        exports.write_fhir(told, outputs.fhir)
+        exports.write_fhir(told, outputs.fhir, told.session.client or "")
     _write_pictures(measured, outputs, blur_faces=not show_face)
     for path in outputs.paths():
         console.out.print(f"Written: {path}", soft_wrap=True)
@@ -92,8 +112,10 @@ def _side(side: str | None) -> Side | None:
     return None
 
 
-def _check_outputs(clip: Path, outputs: Outputs) -> None:
+def _check_outputs(clip: Path, outputs: Outputs, session: SessionNotes | None) -> None:
     """Every file asked for can be written, is asked for once, and is not the clip."""
+    if outputs.fhir and not (session and session.client):
+        raise ReportError("A health record needs whom it is about: add --client with a pseudonym.")
     paths = outputs.paths()
     for path in paths:
         check_writable(path)

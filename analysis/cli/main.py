@@ -2,6 +2,7 @@
 
 import signal
 import sys
+from datetime import datetime
 from importlib import import_module
 from importlib.util import find_spec
 from pathlib import Path
@@ -48,6 +49,10 @@ PASS_ON: dict[str, Any] = {
 }
 
 
+def _session(text: str, kind: str) -> Any:
+    return typer.Option(metavar=kind, help=text, show_default=False, rich_help_panel="The session")
+
+
 @app.command()
 def check(
     clip: Annotated[
@@ -66,16 +71,21 @@ def check(
     c3d: Annotated[Path | None, _file("Joints and angles, for movement laboratories.")] = None,
     fhir: Annotated[Path | None, _file("Measures as an HL7 FHIR R4 bundle, for health records.")] = None,
     video: Annotated[Path | None, _file("The clip with skeleton, repetitions and findings drawn.")] = None,
+    client: Annotated[str | None, _session("A pseudonym, never a name.", "WORD")] = None,
+    date: Annotated[datetime | None, _session("When it was filmed.", "YYYY-MM-DD")] = None,
+    pain_before: Annotated[int | None, _session("Pain before, 0 (none) to 10.", "0-10")] = None,
+    pain_after: Annotated[int | None, _session("Pain after, 0 (none) to 10.", "0-10")] = None,
     fast: Annotated[bool, typer.Option("--fast", help="A smaller, quicker model; less exact.")] = False,
     show_face: Annotated[
         bool, typer.Option("--show-face", help="Leave the face unblurred in pictures.")
     ] = False,
 ) -> None:
     """Measure a clip: repetitions, findings, left against right; to the screen and to files."""
-    from analysis.cli.check import Outputs, run
+    from analysis.cli import check as work
 
-    outputs = Outputs(json=json, html=html, pdf=pdf, csv=csv, c3d=c3d, fhir=fhir, video=video)
-    run(clip, exercise, side, outputs, fast=fast, show_face=show_face)
+    outputs = work.Outputs(json=json, html=html, pdf=pdf, csv=csv, c3d=c3d, fhir=fhir, video=video)
+    session = work.notes(client, date, pain_before, pain_after)
+    work.run(clip, exercise, side, outputs, session=session, fast=fast, show_face=show_face)
 
 
 @app.command()
