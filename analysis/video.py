@@ -59,9 +59,6 @@ class Frame:
     image: Image
 
 
-# ------------------------------------------------------------------------------------ reading
-
-
 def probe(path: Path | str) -> Clip:
     """Read size, rotation and the time of every frame, without decoding more than the first.
 
@@ -103,6 +100,13 @@ def sample_times(clip: Clip, rate_hz: float = SAMPLE_RATE_HZ) -> tuple[float, ..
     """Times of the real frames nearest to an even grid [s]; each once, never more than there are."""
     grid = np.arange(0.0, clip.time_s[-1] + 0.5 / rate_hz, 1.0 / rate_hz)
     return _nearest(clip, grid.tolist())
+
+
+def near_key(clip: Clip, time_s: float, within_s: float) -> float:
+    """Time of the nearest frame at which decoding can start, if it is near; else the time itself [s]."""
+    at = bisect_left(clip.key_times_s, time_s)
+    best = min(clip.key_times_s[max(0, at - 1) : at + 1], key=lambda t: abs(t - time_s))
+    return best if abs(best - time_s) <= within_s else time_s
 
 
 def frames(
@@ -148,7 +152,6 @@ def _opened(path: Path) -> Iterator[tuple[InputContainer, VideoStream]]:
 
 
 def _why_unreadable(path: Path) -> str:
-    """Text of an error for a file that does not open: a video that lacks its end, or something else."""
     with path.open("rb") as file:
         head = file.read(12)
     if head[4:8] in (b"ftyp", b"mdat", b"moov", b"wide") or head[:4] == b"\x1aE\xdf\xa3":
@@ -265,9 +268,6 @@ class _Picture:
         width, height = self._size
         rgb = self._scaler.reformat(raw, width, height, "rgb24", interpolation="AREA", threads=1)
         return np.ascontiguousarray(np.rot90(rgb.to_ndarray(), self._quarter_turns))
-
-
-# ------------------------------------------------------------------------------------ writing
 
 
 def write_video(path: Path | str, pictures: Iterable[Frame], *, quality: int = 23) -> None:

@@ -1,0 +1,54 @@
+"""Light, and whether the camera moved: what is around the client rather than the client."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.landmarks import Floats, Image
+
+_HEIGHT_PX: Final = 270  # of the small grey picture; a shift of 1 % of the height is 2.7 px
+_SPOTS: Final = 60
+_ENOUGH: Final = 8  # spots followed; fewer cannot tell the camera's movement from one moving thing
+
+
+class Background:
+    """Follows spots of the background from the still start."""
+
+    def __init__(self, reference: Image, client: Floats | None) -> None:
+        """reference (H, W, 3) uint8 RGB; client: the box to leave out [px]."""
+        self._start = _small_grey(reference)
+        around = np.full(self._start.shape, 255, np.uint8)
+        if client is not None:
+            left, top, right, bottom = np.maximum(
+                client * self._start.shape[0] / reference.shape[0], 0
+            ).astype(int)
+            around[top:bottom, left:right] = 0
+        spots = cv2.goodFeaturesToTrack(self._start, _SPOTS, 0.02, 8, mask=around)
+        self._spots = np.zeros((0, 1, 2), np.float32) if spots is None else spots
+
+    def shift(self, image: Image) -> float:
+        """Movement of the background since the start, as a share of the height; NaN where it cannot tell."""
+        if len(self._spots) < _ENOUGH:
+            return np.nan
+        now, followed, _ = cv2.calcOpticalFlowPyrLK(self._start, _small_grey(image), self._spots, None)
+        moved = (now - self._spots)[followed.ravel() == 1, 0]
+        if len(moved) < _ENOUGH:
+            return np.nan
+        return float(np.linalg.norm(np.median(moved, axis=0)) / _HEIGHT_PX)
+
+
+def brightness(image: Image) -> float:
+    """Mean luma of a picture, 0..1 (weights of ITU-R BT.601)."""
+    sparse = image[::8, ::8]
+    return float((sparse @ np.array([0.299, 0.587, 0.114])).mean() / 255)
+
+
+def _small_grey(image: Image) -> NDArray[np.uint8]:
+    height, width = image.shape[:2]
+    size = (round(width * _HEIGHT_PX / height), _HEIGHT_PX)
+    small = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
+    return np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), np.uint8)

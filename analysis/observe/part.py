@@ -1,0 +1,94 @@
+"""Measures one stretch of a clip, picture by picture."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis import video
+from analysis.card.reader import CardReader
+from analysis.landmarks import COUNT, Floats, Image, Pose
+from analysis.observe.background import Background, brightness
+from analysis.observe.crew import Models, Tick
+from analysis.observe.survey import Survey
+from analysis.records import Clip
+
+Arrays = dict[str, Floats]
+
+_SHAPES: dict[str, tuple[int, ...]] = {
+    "landmarks_px": (COUNT, 2),
+    "landmarks_cm": (COUNT, 3),
+    "visibility": (COUNT,),
+    "brightness": (),
+    "camera_shift": (),
+    "card_rotation": (3, 3),
+    "card_covariance": (3, 3),
+    "mat_rotation": (3, 3),
+    "fabric_turn_deg": (),
+    "fabric_trust": (),
+}
+
+
+@dataclass(frozen=True, eq=False)
+class Part:
+    """A stretch of the clip: the times of its pictures [s]."""
+
+    clip: Clip
+    survey: Survey
+    times_s: tuple[float, ...]
+
+
+def measure(models: Models, part: Part, tick: Tick) -> Arrays:
+    """Arrays by field of `Observations`, (T, ...), NaN where a picture is damaged or shows nothing.
+
+    Pixels are of the pictures measured, which are smaller than the clip's.
+    """
+    reference = next(video.frames(part.clip, [part.survey.start_s], threads=1)).image
+    watchers = _Watchers(reference, part.survey)
+    arrays = {name: np.full((len(part.times_s), *shape), np.nan) for name, shape in _SHAPES.items()}
+    row = {time_s: i for i, time_s in enumerate(part.times_s)}
+    models.follower.forget(part.survey.shown(reference))
+    for frame in video.frames(part.clip, part.times_s, threads=1):
+        tick()
+        pose = _client(models, part.survey, frame.image)
+        for name, value in watchers.see(frame.image, pose).items():
+            arrays[name][row[frame.time_s]] = value
+    return arrays
+
+
+def _client(models: Models, survey: Survey, image: Image) -> Pose | None:
+    """The client's pose in the whole picture; None where only somebody else is seen."""
+    shown = survey.shown(image)
+    pose = models.follower.follow(shown)
+    if pose is None:
+        return None
+    pose = Pose(pose.px + survey.crop[:2], pose.cm, pose.visibility)
+    if survey.is_client(pose):
+        return pose
+    models.follower.forget(shown)
+    return None
+
+
+class _Watchers:
+    """Everything that looks at a picture, from the same still start in every part."""
+
+    def __init__(self, reference: Image, survey: Survey) -> None:
+        self._survey = survey
+        self._background = Background(reference, survey.client)
+        self._cards = CardReader(reference)
+
+    def see(self, image: Image, pose: Pose | None) -> dict[str, object]:
+        """Values by field of one picture."""
+        cards = self._cards.read(image)
+        seen: dict[str, object] = {
+            "brightness": brightness(self._survey.shown(image)),
+            "camera_shift": self._background.shift(image),
+        }
+        if cards.pelvis is not None:
+            seen |= {"card_rotation": cards.pelvis.rotation, "card_covariance": cards.pelvis.covariance_deg2}
+        if cards.mat is not None:
+            seen["mat_rotation"] = cards.mat.rotation
+        if pose is not None:
+            seen |= {"landmarks_px": pose.px, "landmarks_cm": pose.cm, "visibility": pose.visibility}
+        return seen

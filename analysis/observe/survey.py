@@ -1,0 +1,152 @@
+"""A first look at a few pictures over the whole clip: who the client is, and where.
+
+Every part of the clip is then measured with the same survey, so that the result does not depend on
+how the clip was split.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from analysis import video
+from analysis.errors import ClipError
+from analysis.landmarks import Floats, Image, Pose
+from analysis.observe.crew import Models, Tick
+from analysis.records import Clip
+
+_EVERY_S: Final = 8.0
+_LEAST: Final = 6
+_STILL_START_S: Final = 0.5  # the tap on the record button shakes the very first pictures
+_MARGIN: Final = 0.25  # of the client's longer side, round all places where the client was seen
+_SAME: Final = 0.3  # overlap (intersection over union) of two boxes of one person
+_SEEN: Final = 0.3  # mean visibility of a real person; mirrored or printed people score less
+
+
+@dataclass(frozen=True, eq=False)
+class Look:
+    """One picture of the survey: its size [px] and everyone in it."""
+
+    time_s: float
+    width: int
+    height: int
+    people: tuple[Pose, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Survey:
+    """The client and the surroundings, in pictures of the size used for measuring.
+
+    height: of the pictures [px]; crop: left, top, right, bottom of what is shown to the pose model;
+    client: the box of every place where the client was seen, None if nobody was; start: the client in
+    the still start.
+    """
+
+    height: int
+    start_s: float
+    start: Pose | None
+    crop: tuple[int, int, int, int]
+    client: Floats | None
+    times_s: tuple[float, ...]
+    people: tuple[int, ...]
+
+    def shown(self, image: Image) -> Image:
+        """The part of a picture round the client."""
+        left, top, right, bottom = self.crop
+        return image[top:bottom, left:right]
+
+    def is_client(self, pose: Pose) -> bool:
+        """Whether most of a person is where the client was seen; true where nobody was."""
+        if self.client is None:
+            return True
+        inside = (pose.px >= self.client[:2]) & (pose.px <= self.client[2:])
+        return bool(inside.all(1).mean() > 0.5)
+
+
+def times(clip: Clip) -> tuple[float, ...]:
+    """When to look: the still start, then evenly, at key frames where there are any near."""
+    count = max(_LEAST, round(clip.duration_s / _EVERY_S))
+    grid = np.linspace(0, clip.time_s[-1], count + 1)[1:] - clip.time_s[-1] / (2 * count)
+    near = 0.4 * clip.time_s[-1] / count
+    return (min(_STILL_START_S, clip.time_s[-1]), *(video.near_key(clip, t, near) for t in grid.tolist()))
+
+
+def look(models: Models, job: tuple[Clip, Sequence[float]], tick: Tick) -> list[Look]:
+    """Find everyone in the pictures at the given times."""
+    clip, when = job
+    looks = []
+    for frame in video.frames(clip, when, threads=1):
+        tick()
+        people = tuple(p for p in models.finder.find(frame.image) if p.visibility.mean() > _SEEN)
+        looks.append(Look(frame.time_s, frame.image.shape[1], frame.image.shape[0], people))
+    return looks
+
+
+def choose(clip: Clip, looks: Sequence[Look]) -> Survey:
+    """Tell the client from passers-by: large, and in the same place over the clip."""
+    if not looks:
+        raise ClipError(
+            f"No picture of {clip.path} can be decoded. Copy it again from the phone, or film again."
+        )
+    client = _client(looks)
+    boxes = [p.box for p in client if p is not None]
+    union = np.concatenate([np.min(boxes, 0)[:2], np.max(boxes, 0)[2:]]) if boxes else None
+    size = (looks[0].width, looks[0].height)
+    return Survey(
+        height=looks[0].height,
+        start_s=looks[0].time_s,
+        start=client[0],
+        crop=_crop(union, size),
+        client=None if union is None else _grown(union),
+        times_s=tuple(one.time_s for one in looks),
+        people=tuple(_count(one.people) for one in looks),
+    )
+
+
+def _overlap(a: Floats, b: Floats) -> float:
+    """Intersection over union of two boxes."""
+    width, height = np.minimum(a[2:], b[2:]) - np.maximum(a[:2], b[:2])
+    shared = max(width, 0.0) * max(height, 0.0)
+    return float(shared / (_area(a) + _area(b) - shared))
+
+
+def _area(box: Floats) -> float:
+    return float(np.prod(np.maximum(box[2:] - box[:2], 1.0)))
+
+
+def _client(looks: Sequence[Look]) -> list[Pose | None]:
+    """The client in each picture: whoever is near the place that most large people share."""
+
+    def support(pose: Pose) -> float:
+        return sum(max((_overlap(pose.box, p.box) for p in one.people), default=0.0) for one in looks)
+
+    everyone = [p for one in looks for p in one.people]
+    if not everyone:
+        return [None] * len(looks)
+    model = max(everyone, key=lambda p: support(p) * np.sqrt(_area(p.box))).box
+    nearest = [max(one.people, key=lambda p: _overlap(p.box, model), default=None) for one in looks]
+    return [p if p is not None and _overlap(p.box, model) > 0.1 else None for p in nearest]
+
+
+def _count(people: Sequence[Pose]) -> int:
+    """Number of different people: the model may report one twice."""
+    different: list[Pose] = []
+    for pose in people:
+        if all(_overlap(pose.box, other.box) < _SAME for other in different):
+            different.append(pose)
+    return len(different)
+
+
+def _grown(box: Floats) -> Floats:
+    margin = _MARGIN * float((box[2:] - box[:2]).max())
+    return box + margin * np.array([-1, -1, 1, 1])
+
+
+def _crop(union: Floats | None, size: tuple[int, int]) -> tuple[int, int, int, int]:
+    if union is None:
+        return (0, 0, *size)
+    left, top, right, bottom = _grown(union)
+    return max(0, int(left)), max(0, int(top)), min(size[0], int(right) + 1), min(size[1], int(bottom) + 1)
