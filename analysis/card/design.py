@@ -6,7 +6,9 @@ leave one pose only.
 
 Card frame [cm]: origin in the middle of the back panel; x across the roof, y along the ridge, z out
 of the back panel towards the ridge. Seen from the front with y up, x points right.
-Tags are of the AprilTag 36h11 family (Olson 2011, ICRA: 3400), which OpenCV's aruco module detects.
+Tags are of the AprilTag 16h5 family (Olson 2011, ICRA: 3400), which OpenCV's aruco module detects: its
+few large cells can be read at 3.5 m in 720p, where 36h11 often cannot. Its weaker code is no risk here:
+a card counts only where the whole printed pattern is found as well.
 """
 
 from functools import cache
@@ -24,13 +26,20 @@ TAG_CM: Final = 4.8
 ROW_Y_CM: Final = 2.8
 SLOPE_DEG: Final = 40.0
 BACK_CM: Final = float(2 * FACE_CM * np.cos(np.radians(SLOPE_DEG)))
-CELLS: Final = 8  # of a tag with its black border: 6 x 6 bits
+CELLS: Final = 6  # of a tag with its black border: 4 x 4 bits
 
-# Left to right as seen from the front, upper row first: each face carries one tag of a row.
-PELVIS_TAGS: Final = (40, 41, 42, 43)
-MAT_TAGS: Final = (50, 51, 52, 53)
+# Numbers in the family: left to right as seen from the front, upper row first, so that each face
+# carries one tag of a row. Those with the most edges inside are chosen: edges carry the measurement.
+PELVIS_TAGS: Final = (1, 2, 3, 4)
+MAT_TAGS: Final = (9, 17, 18, 21)
 
-DICTIONARY: Final = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
+_FAMILY: Final = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_16H5)
+
+
+def dictionary() -> cv2.aruco.Dictionary:
+    """The tags of both cards alone, for OpenCV's detector: place 0-3 pelvis card, 4-7 mat card."""
+    used = _FAMILY.bytesList[list(PELVIS_TAGS + MAT_TAGS)]
+    return cv2.aruco.Dictionary(used, _FAMILY.markerSize, 1)
 
 
 def fold(sheet_cm: Floats, slope_deg: float = SLOPE_DEG) -> Floats:
@@ -67,8 +76,8 @@ def faces_cm(slope_deg: float = SLOPE_DEG) -> Floats:
 
 @cache
 def tag_cells(tag: int) -> NDArray[np.bool_]:
-    """Cells of a tag with its border, (8, 8): True is black, row 0 at the top."""
-    black: NDArray[np.bool_] = cv2.aruco.generateImageMarker(DICTIONARY, tag, CELLS) == 0
+    """Cells of a tag with its border, (6, 6): True is black, row 0 at the top."""
+    black: NDArray[np.bool_] = cv2.aruco.generateImageMarker(_FAMILY, tag, CELLS) == 0
     return black
 
 
