@@ -29,6 +29,8 @@ Exit codes: 0 done; 1 other error; 2 wrong command or unknown exercise; 3 the cl
 7 the clip was read but cannot answer, the report says why; 130 interrupted, nothing half-written left.
 """
 
+INTERRUPTED = 130
+
 app = typer.Typer(
     help=HELP,
     epilog=EXIT_CODES,
@@ -130,6 +132,7 @@ FURTHER = (
     ("compare", "analysis.cli.sessions:compare", "Compare reports of two or more sessions of an exercise."),
     ("progress", "analysis.cli.sessions:progress", "Follow a client's reports in a folder over weeks."),
     ("agree", "analysis.cli.agree:agree", "How far verdicts agree with ratings by people."),
+    ("export", "analysis.cli.export:export", "Write a stored report as CSV, C3D, PDF or HL7 FHIR."),
     ("serve", "service.command:serve", "Open the pages for coach, client and physio in a browser."),
 )
 
@@ -158,6 +161,10 @@ def main() -> None:
     except MatlineError as error:
         console.complain(str(error))
         sys.exit(error.exit_code)
+    except SystemExit as ended:
+        if ended.code == INTERRUPTED:
+            console.err.print("Stopped. No unfinished file is left.")
+        raise
 
 
 def _stop(*_: object) -> None:

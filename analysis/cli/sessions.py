@@ -1,0 +1,130 @@
+"""`matline compare` and `matline progress`: reports of several sessions."""
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.markup import escape
+
+from analysis import cautions
+from analysis import progress as weeks
+from analysis.cli.console import out
+from analysis.cli.further import FILE, as_command
+from analysis.errors import ReportError
+from analysis.files import check_writable, whole
+from analysis.progress.archive import Skipped
+from analysis.progress.change import ON_CHANGES, written
+from analysis.progress.follow import ExerciseProgress, Progress
+from analysis.progress.page import name_of
+from analysis.records import Caution
+from analysis.report import read_json
+
+Reports = Annotated[
+    list[Path], typer.Argument(metavar="REPORT", help="Reports written with --json.", show_default=False)
+]
+
+
+def _compare(reports: Reports) -> None:
+    """Compare two or more sessions of one exercise: what changed beyond the measurement error.
+
+    Sessions are put in order of their dates. Without dates they stay in the order given.
+    """
+    sessions = [weeks.Session.of(path.stem, read_json(path)) for path in reports]
+    part, skipped = weeks.compare(sessions)
+    _show_exercise(part)
+    _show_left_out(skipped)
+    _show_reading(ON_CHANGES, cautions.load().caution)
+
+
+def _progress(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Holds reports written with --json.")],
+    client: Annotated[str | None, typer.Option(metavar="PSEUDONYM", help="Whose reports to follow.")] = None,
+    cleared: Annotated[
+        datetime | None,
+        typer.Option(
+            formats=["%Y-%m-%d"],
+            metavar="DATE",
+            help="A clinician cleared the warning signs reported up to the end of this day.",
+        ),
+    ] = None,
+    html: Annotated[Path | None, typer.Option(metavar=FILE, help="The same as a page.")] = None,
+    pdf: Annotated[Path | None, typer.Option(metavar=FILE, help="The same as a PDF for the notes.")] = None,
+    json: Annotated[Path | None, typer.Option(metavar=FILE, help="The same as data.")] = None,
+) -> None:
+    """Follow one client's reports over weeks: what changed for real, and what to consider next.
+
+    Each report needs a date: the one it was measured with, or one in its name such as
+    toe_tap_2026-03-04.json. A file that cannot be used is named and left out.
+    """
+    wanted = [path for path in (html, pdf, json) if path]
+    for path in wanted:
+        check_writable(path)
+        if path.resolve().parent == folder.resolve() and path.suffix == ".json":
+            raise ReportError(f"{path} would lie among the reports. Choose another folder for it.")
+    sessions, skipped = weeks.read_folder(folder, client)
+    told = weeks.follow(
+        sessions,
+        skipped=skipped,
+        today=datetime.now(UTC),
+        cleared=cleared and cleared.astimezone().replace(hour=23, minute=59, second=59),
+    )
+    _show(told)
+    pseudonym = client or sessions[0].report.session.client
+    if html:
+        weeks.write_html(told, html, pseudonym)
+    if pdf:
+        weeks.write_pdf(told, pdf, pseudonym)
+    if json:
+        with whole(json) as part:
+            part.write_text(told.model_dump_json() + "\n", "utf-8")
+    for path in wanted:
+        out.print(f"Written: {path}", soft_wrap=True)
+
+
+def _show(told: Progress) -> None:
+    for remark in told.remarks:
+        style = "[bold red]Warning sign.[/] " if remark.kind == "warning_sign" else ""
+        out.print(f"• {style}{escape(remark.text)}")
+    for part in told.exercises:
+        _show_exercise(part)
+    _show_left_out(told.skipped)
+    _show_reading(told.on_changes, told.cautions)
+
+
+def _show_exercise(part: ExerciseProgress) -> None:
+    out.print(f"\n[bold]{escape(name_of(part.exercise))}[/], {part.sessions} sessions")
+    _show_days(part)
+    for change in part.changes:
+        sign = "▲" if change.real else "□" if change.real is None else "="
+        out.print(f"{sign} {escape(change.text)} {escape(change.caution)}".rstrip())
+    for remark in part.remarks:
+        out.print(f"• {escape(remark.text)}")
+    if proposal := part.proposal:
+        out.print(
+            f"[bold]For {proposal.needs}:[/] {escape(proposal.text)} {escape(proposal.caution)}".rstrip()
+        )
+        for reason in proposal.reasons:
+            out.print(f"  because: {escape(reason)}")
+
+
+def _show_days(part: ExerciseProgress) -> None:
+    days = sorted(p.at for series in part.series for p in series.points if p.at)
+    if days:
+        out.print(f"From {written(days[0])} to {written(days[-1])}.")
+
+
+def _show_left_out(skipped: Sequence[Skipped]) -> None:
+    for item in skipped:
+        out.print(f"Left out: {escape(item.name)}. {escape(item.reason)}", soft_wrap=True)
+
+
+def _show_reading(on_changes: str, warnings: Sequence[Caution]) -> None:
+    out.print(f"\n{on_changes}\n\n[bold]Before you use this[/]")
+    for caution in warnings:
+        out.print(f"• {escape(caution.text)}")
+
+
+compare = as_command(_compare)
+progress = as_command(_progress)
