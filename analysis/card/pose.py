@@ -40,7 +40,6 @@ _STEP_SHARE: Final = 0.85  # of a full step: the blurred slope is too gentle, so
 _NEAREST_CM: Final = 20.0
 _LEAST_FACING: Final = 0.25  # cosine; beyond 75 deg a tag is too narrow to match
 _LEAST_LIKENESS: Final = 0.6  # correlation of a tag with its pattern, below which it is covered or not there
-_FINE: Final = 0.2
 _SMOOTHING_PX: Final = 0.8  # of the picture before matching
 _SPREAD_PX: Final = 1.1  # lens, pixel, compression and the smoothing above together
 # Neighbouring samples share pixels, and paper is never quite flat: the plain least-squares
@@ -53,18 +52,18 @@ _LEAST_SD_DEG: Final = 0.1  # paper bends and lenses distort a little, whatever 
 class CardPose:
     """Where a card is: rotation (3, 3) from the card's to the camera's axes, place (3,) [cm].
 
-    covariance_deg2 (3, 3): of small turns about the camera's axes; likeness 0..1: correlation of the
-    picture with the printed pattern, of the best tag; tags: how many matched; score: their likeness
-    summed, less a fine for each tag that should be seen and is not; slope_deg: of the faces;
+    covariance_deg2 (3, 3): of small turns about the camera's axes; tags: how many match the
+    picture; likeness: their correlation with it, summed; missing: how many face the camera and do not
+    match; slope_deg: of the faces;
     plane (3,): outward normal of the one plane seen [card axes], None where two planes fix the pose.
     """
 
     rotation: Floats
     place_cm: Floats
     covariance_deg2: Floats
-    likeness: float = 0.0
     tags: int = 0
-    score: float = 0.0
+    likeness: float = 0.0
+    missing: int = 0
     slope_deg: float = SLOPE_DEG
     plane: Floats | None = None
 
@@ -229,14 +228,13 @@ class Matcher:
         variance = _VARIANCE_FACTOR * 2 * float((1 - like).sum()) / spare
         covariance = np.linalg.pinv(view.normal)[:3, :3] * variance * np.degrees(1.0) ** 2
         covariance += _LEAST_SD_DEG**2 * np.eye(3)
-        score = float(like.sum()) - _FINE * (view.likeness.size - like.size)
         plane = normals[0] if np.ptp(normals, axis=0).max() < 1e-9 else None
         return replace(
             pose,
             covariance_deg2=covariance,
-            likeness=float(like.max()),
             tags=like.size,
-            score=score,
+            likeness=float(like.sum()),
+            missing=matched.size - like.size,
             plane=plane,
         )
 

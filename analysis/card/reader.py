@@ -22,11 +22,16 @@ FOCAL_SHARE: Final = 0.85
 _ENLARGED: Final = 2.0  # small tags decode better enlarged and sharpened
 _SHARPEN_PX: Final = 3.0
 _NEAR_CM: Final = 14.0  # round the last place; a card spans 15 cm
-_SURE_SHARE: Final = 0.9  # of the start's score; below it, the card may have been followed wrongly
+_SURE_SHARE: Final = 0.9  # of the start's likeness; below it, the card may have been followed wrongly
 _RETRY_EVERY: Final = 8  # frames between searches of the whole picture for a card that was lost
 _FLAT_GAIN: Final = 0.15  # how much better a flat card must match before a folded one is given up
-_TURN_FINE: Final = 0.002  # of score a degree from the start: decides between mirrored poses of a flat card
+_MISSING_FINE: Final = 0.2  # of likeness, at the start, where a tag should be seen and is not
+_TURN_FINE: Final = (
+    0.002  # of likeness a degree from the start: decides between mirrored poses of a flat card
+)
 _NEARLY_AS_GOOD: Final = 1.3  # times the misfit of the best pose
+_FACE_ON_SD_DEG: Final = 2.5
+_FACE_ON_DEG: Final = 15.0  # from the line of sight; a plane turned farther shows its turns
 _MOST_TURN_DEG: Final = 75.0  # from the start; beyond it, a mirrored pose is likelier
 
 
@@ -126,7 +131,7 @@ class _Tracker:
         window = _window(self._last, self._lens, grey)
         matcher = self._matcher(grey, window)
         pose = self._best([] if self._lost else _refined(matcher, [self._last]))
-        if pose is None or pose.score < _SURE_SHARE * self.start.score:
+        if pose is None or pose.likeness < _SURE_SHARE * self.start.likeness:
             pose = self._best([*([pose] if pose else []), *self._search(grey, window)])
         self._lost = 0 if pose else self._lost + 1
         self._last = pose or self._last
@@ -158,7 +163,11 @@ class _Tracker:
         """The pose that shows most of the pattern; flat only where that fits clearly better than folded."""
 
         def worth(pose: CardPose) -> float:
-            return pose.score - _FLAT_GAIN * (pose.slope_deg == FLAT_DEG) - _TURN_FINE * self._turn_deg(pose)
+            if self.start is None:
+                return (
+                    pose.likeness - _MISSING_FINE * pose.missing - _FLAT_GAIN * (pose.slope_deg == FLAT_DEG)
+                )
+            return pose.likeness - _TURN_FINE * self._turn_deg(pose)
 
         best = max((p for p in poses if self._turn_deg(p) < _MOST_TURN_DEG), key=worth, default=None)
         return None if best is None else _with_doubt(best, poses)
@@ -179,11 +188,21 @@ def _refined(matcher: Matcher, starts: list[CardPose]) -> list[CardPose]:
 
 def _with_doubt(best: CardPose, poses: list[CardPose]) -> CardPose:
     """The best pose, less sure along the turn to the farthest pose that matches nearly as well."""
-    misfit = _NEARLY_AS_GOOD * (best.tags - best.score)
-    rivals = [p for p in poses if p.tags == best.tags and p.tags - p.score < misfit]
+    misfit = _NEARLY_AS_GOOD * (best.tags - best.likeness)
+    rivals = [p for p in poses if p.tags == best.tags and p.tags - p.likeness < misfit]
     turns = [np.degrees(Rotation.from_matrix(p.rotation @ best.rotation.T).as_rotvec()) for p in rivals]
     apart = max(turns, key=lambda turn: float(np.linalg.norm(turn)), default=np.zeros(3))
-    return replace(best, covariance_deg2=best.covariance_deg2 + np.outer(apart, apart) / 4)
+    return replace(best, covariance_deg2=best.covariance_deg2 + np.outer(apart, apart) / 4 + _face_on(best))
+
+
+def _face_on(pose: CardPose) -> Floats:
+    """Added variance (3, 3) where one plane is seen face-on: small turns out of the picture do not show."""
+    if pose.plane is None:
+        return np.zeros((3, 3))
+    sight = pose.place_cm / np.linalg.norm(pose.place_cm)
+    angle_deg = float(np.degrees(np.arccos(np.clip(-sight @ pose.rotation @ pose.plane, -1, 1))))
+    sd = _FACE_ON_SD_DEG * max(0.0, 1 - angle_deg / _FACE_ON_DEG)
+    return np.asarray(sd**2 * (np.eye(3) - np.outer(sight, sight)))
 
 
 def _whole(grey: Grey) -> Window:
