@@ -36,15 +36,20 @@ class Movement(Record):
     the other of the middle; `cycle` goes out, to the opposite end and back to the middle; `circle` goes
     round. driver: weight of each signal; their sum is + when the movement is out (for `roll`: to the
     left; for `circle`: the top of the circle). across: of a `circle`, the signal a quarter turn away.
-    path: signals that change as soon as the movement begins.
+    path: signals that change as soon as the movement begins. follow: whether the driver alone is cut into
+    repetitions, or the distance of the whole path from rest, for movements that begin off the driver.
     least_deg: smallest excursion of the driver that counts.
+    onset: how far the beginning lies before the middle half of the rise (a quarter to three quarters of
+    the height), in lengths of that half: 1.27 for a minimum-jerk course, 1.0 for a half-cosine.
     """
 
     shape: Shape
     driver: dict[str, float] = Field(min_length=1)
     across: dict[str, float] = Field(default_factory=dict)
     path: tuple[str, ...] = Field(min_length=1)
+    follow: Literal["driver", "path"] = "driver"
     least_deg: Positive
+    onset: Positive = 1.15
 
     @model_validator(mode="after")
     def _known(self) -> Self:
@@ -55,9 +60,15 @@ class Movement(Record):
 
 
 class Range(Record):
-    """How far the movement goes: the driver's excursion, in words, and a usual target if there is one."""
+    """How far the movement goes, in words, and a usual target if there is one.
+
+    signals: weight of each signal, + towards the far end; the driver's where empty. since: counted from
+    rest, or from where the signals were least within the repetition (a leg that lifts before it lowers).
+    """
 
     label: str
+    signals: dict[str, float] = Field(default_factory=dict)
+    since: Literal["rest", "least"] = "rest"
     usual_deg: Positive | None = None
     source: str
 

@@ -1,0 +1,42 @@
+"""Repetitions of movements that go out and come back: every rise and fall of a track."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from analysis.repetitions import edges
+from analysis.repetitions.span import Span
+from analysis.repetitions.tracks import Track
+from analysis.repetitions.turns import Hump, humps
+
+
+def cut(seen: Sequence[Track], swing: float) -> list[Span]:
+    """Every rise and fall of at least `swing` on every track; the last of a track may be incomplete."""
+    return [span for track in seen for span in _of_track(track, humps(track.curve, swing))]
+
+
+def _of_track(track: Track, found: Sequence[Hump]) -> list[Span]:
+    peaks = [0, *(h.peak for h in found), len(track.curve) - 1]
+    return [
+        _span(track, hump, before, after)
+        for hump, before, after in zip(found, peaks, peaks[2:], strict=False)
+    ]
+
+
+def _span(track: Track, hump: Hump, before: int, after: int) -> Span:
+    """One hump, between the peaks before and after it."""
+    time_s, curve = track.time_s, track.curve
+    rising, falling = slice(before, hump.peak + 1), slice(hump.peak, after + 1)
+    far = edges.far_level(curve[hump.low : hump.next_low + 1])
+    rest = edges.rest_before(time_s[rising], curve[rising])
+    out = edges.rise(time_s[rising], curve[rising], (rest, far), track.onset)
+    if not hump.closed(curve):
+        end = float(time_s[-1])
+        return Span(track.side, out.begin_s, out.arrive_s, end, end, far - rest, 1.0, complete=False)
+    rest_after = edges.rest_before(-time_s[falling][::-1], curve[falling][::-1])
+    back = edges.fall(time_s[falling], curve[falling], (rest_after, far), track.onset)
+    arrive, leave = out.arrive_s, back.begin_s
+    if arrive > leave:
+        arrive = leave = (arrive + leave) / 2
+    height = far - (rest + rest_after) / 2
+    return Span(track.side, out.begin_s, arrive, leave, back.arrive_s, height, 1.0)

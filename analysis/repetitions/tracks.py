@@ -1,0 +1,88 @@
+"""One curve a side that is low at rest and high when the movement is out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.conventions import SIDES, Side
+from analysis.exercises import Exercise
+from analysis.records import Floats, Motion, RepetitionSide
+from analysis.repetitions.signals import bridged, is_seen, weighted
+
+STILL_START_S = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class Track:
+    """The movement of one side: time (T,) [s], curve (T,) [deg], share of it that was seen (T,).
+
+    `onset` is the exercise's, for finding where its movements begin.
+    """
+
+    side: RepetitionSide
+    time_s: Floats
+    curve: Floats
+    seen: Floats
+    onset: float
+
+
+def tracks(motion: Motion, exercise: Exercise, side: Side | None, cutoff_hz: float) -> list[Track]:
+    """Tracks of the sides that may have moved, low-pass filtered; none where the clip does not show them."""
+    if exercise.movement.shape == "roll":
+        return _rolls(motion, exercise, side, cutoff_hz)
+    wanted: tuple[Side | None, ...] = (None,) if exercise.sides == "both" else (side,) if side else SIDES
+    found = []
+    for one in wanted:
+        curve = _curve(motion, exercise, one, cutoff_hz)
+        if curve is not None:
+            found.append(_track(motion, exercise, one or "both", curve))
+    return found
+
+
+def _track(motion: Motion, exercise: Exercise, side: RepetitionSide, curve: Floats) -> Track:
+    names = [name.format(side=side) for name in exercise.movement.driver]
+    used = [np.isfinite(motion.values[name]) for name in names if is_seen(motion, name)]
+    return Track(side, motion.time_s, curve, np.mean(used, axis=0), exercise.movement.onset)
+
+
+def _curve(motion: Motion, exercise: Exercise, side: Side | None, cutoff_hz: float) -> Floats | None:
+    movement = exercise.movement
+    driver = weighted(motion, movement.driver, side, cutoff_hz)
+    if driver is None or movement.follow == "driver":
+        return driver
+    names = [name.format(side=side) for name in movement.path]
+    seen = [bridged(motion, name, cutoff_hz) for name in names if is_seen(motion, name)]
+    return _distance_from_rest(motion.time_s, np.column_stack(seen))
+
+
+def _distance_from_rest(time_s: Floats, path: Floats) -> Floats:
+    """How far the posture (T, signals) is from rest, over all its signals (T,) [deg].
+
+    Rest is where the set begins and comes back to: the start, then the median of what is near it.
+    """
+    rest = np.median(path[time_s < time_s[0] + STILL_START_S], axis=0)
+    for _ in range(2):
+        distance = np.linalg.norm(path - rest, axis=1)
+        rest = np.median(path[distance <= np.quantile(distance, 0.25)], axis=0)
+    return np.asarray(np.linalg.norm(path - rest, axis=1), float)
+
+
+def _rolls(motion: Motion, exercise: Exercise, side: Side | None, cutoff_hz: float) -> list[Track]:
+    """Left and right of the middle as two tracks."""
+    driver = weighted(motion, exercise.movement.driver, None, cutoff_hz)
+    if driver is None:
+        return []
+    out = driver - _middle(motion.time_s, driver)
+    both: dict[Side, Floats] = {"left": np.maximum(out, 0.0), "right": np.maximum(-out, 0.0)}
+    return [_track(motion, exercise, one, both[one]) for one in SIDES if side in (None, one)]
+
+
+def _middle(time_s: Floats, driver: Floats) -> float:
+    """Level between the sides: the still start, then the slow moments near it [deg]."""
+    middle = float(np.median(driver[time_s < time_s[0] + STILL_START_S]))
+    reach = np.quantile(np.abs(driver - middle), 0.95)
+    speed = np.abs(np.gradient(driver, time_s))
+    slow_and_near = (speed <= np.quantile(speed, 0.4)) & (np.abs(driver - middle) <= 0.35 * reach)
+    return float(np.median(driver[slow_and_near])) if slow_and_near.sum() > 5 else middle
