@@ -20,10 +20,21 @@ def clip_bytes(tmp_path_factory: pytest.TempPathFactory) -> bytes:
 @pytest.fixture
 def open_desk(tmp_path: Path) -> Iterator[Callable[..., Desk]]:
     """Starts services; each is closed at the end of the test."""
+    yield from opening(tmp_path / "data")
+
+
+@pytest.fixture(scope="module")
+def module_desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desk]:
+    """A measuring service for all tests of a module."""
+    for start in opening(tmp_path_factory.mktemp("desk") / "data"):
+        yield start()
+
+
+def opening(folder: Path) -> Iterator[Callable[..., Desk]]:
     stack: list[TestClient] = []
 
     def start(**changes: Any) -> Desk:
-        app = create_app(settings_for(tmp_path / "data", **changes))
+        app = create_app(settings_for(folder, **changes))
         http = TestClient(app, base_url="http://127.0.0.1")
         http.__enter__()
         stack.append(http)

@@ -3,7 +3,7 @@
 import base64
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -51,12 +51,13 @@ class Someone:
     http: TestClient
     id: str
     name: str
+    origin: dict[str, str] = field(default_factory=lambda: ORIGIN)
 
     def __getattr__(self, method: str) -> Any:
         call = getattr(self.http, method)
 
         def send(path: str, **kw: Any) -> Any:
-            headers = ORIGIN | kw.pop("headers", {})
+            headers = self.origin | kw.pop("headers", {})
             return call(f"/api{path}", headers=headers, **kw)
 
         return send
@@ -98,7 +99,8 @@ class Desk:
             someone.ok("put", f"/me/consents/{purpose}")
         return someone
 
-    def session_of(self, client: Someone, **answers: bool) -> str:
+    @staticmethod
+    def session_of(client: Someone, **answers: bool) -> str:
         asked = client.ok("get", "/before-session")["questions"]
         data = {"pain_before": 2, "answers": {q["kind"]: answers.get(q["kind"], False) for q in asked}}
         return client.ok("post", "/sessions", json=data)["id"]
@@ -120,9 +122,9 @@ class Desk:
         raise AssertionError(f"not finished: {clip['job']}")
 
 
-def announce(client: Someone, length: int, **meta: str) -> Any:
+def announce(by: Someone, length: int, /, **meta: str) -> Any:
     pairs = ",".join(f"{k} {base64.b64encode(v.encode()).decode()}" for k, v in meta.items())
-    return client.post("/uploads", headers=TUS | {"Upload-Length": str(length), "Upload-Metadata": pairs})
+    return by.post("/uploads", headers=TUS | {"Upload-Length": str(length), "Upload-Metadata": pairs})
 
 
 def add_bytes(client: Someone, upload_id: str, offset: int, data: bytes) -> Any:
