@@ -1,5 +1,6 @@
 """Progress as one self-contained page, for a screen and paper; and as a tagged PDF for the notes."""
 
+from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
 
@@ -8,10 +9,10 @@ from markupsafe import Markup
 
 from analysis import exercises, palette
 from analysis.files import whole
-from analysis.progress.change import day
+from analysis.progress.change import Change, day
 from analysis.progress.follow import ExerciseProgress, Progress
 from analysis.progress.limits import label
-from analysis.progress.sessions import Series
+from analysis.progress.sessions import Point, Series, in_time
 from analysis.progress.trend import trend
 from analysis.report.words import amount, words
 
@@ -40,6 +41,17 @@ def name_of(exercise: str) -> str:
     return exercises.load(exercise).title if exercise in exercises.names() else exercise
 
 
+def _real_first(changes: Sequence[Change]) -> list[Change]:
+    return sorted(changes, key=lambda change: not change.real)
+
+
+def _rows(sides: Sequence[Series]) -> list[tuple[str, list[Point | None]]]:
+    """A row a session, in order of time: its day, and the point of each side where there is one."""
+    points = {(p.name, s.side): p for s in sides for p in s.points}
+    sessions = {p.name: p.at for p in in_time(points.values())}
+    return [(day(at, name), [points.get((name, s.side)) for s in sides]) for name, at in sessions.items()]
+
+
 def _drawings(progress: ExerciseProgress) -> list[tuple[str, list[Series], Markup]]:
     """Title, series and drawing of each measure with at least two sessions, both sides together."""
     grouped: dict[str, list[Series]] = {}
@@ -58,6 +70,13 @@ def _template() -> Template:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    env.globals.update(drawings=_drawings, name_of=name_of, day=day, palette=palette.PALETTE)
+    env.globals.update(
+        drawings=_drawings,
+        rows=_rows,
+        real_first=_real_first,
+        name_of=name_of,
+        day=day,
+        palette=palette.PALETTE,
+    )
     env.filters.update(amount=amount)
     return env.get_template("progress.html")

@@ -127,8 +127,9 @@ def _plateau(series: Series) -> Remark | None:
         return None
     if (dated[-1] - dated[0]).days < rule.days or (series.unit == "%" and still[-1].value >= 100):
         return None
+    level = sum(p.value for p in still) / len(still)
     text = (
-        f"{title(series)} has stayed about {amount(still[-1].value, series.unit)} since "
+        f"{title(series)} has stayed about {amount(level, series.unit)} since "
         f"{day(still[0].at, still[0].name)}, over {len(still)} sessions: no change beyond the error."
     )
     return Remark(kind="plateau", text=text, side=series.side)

@@ -116,6 +116,11 @@ def _sound_points(sessions: Sequence[Session], side: RepetitionSide) -> Iterable
         yield Point(at=session.at, name=session.name, value=100 * sound / n, half_width=half, repetitions=n)
 
 
+def in_time(points: Iterable[Point]) -> list[Point]:
+    """Points in order of time; those without a date keep the order given."""
+    return sorted(points, key=lambda p: p.at.timestamp() if p.at else 0.0)
+
+
 def by_exercise(sessions: Iterable[Session]) -> dict[str, list[Session]]:
     """Sessions grouped by exercise, in the order given."""
     groups: dict[str, list[Session]] = defaultdict(list)

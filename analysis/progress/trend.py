@@ -10,7 +10,7 @@ from typing import Final
 
 from analysis.palette import PALETTE, SHAPES
 from analysis.progress.change import day, title
-from analysis.progress.sessions import Point, Series
+from analysis.progress.sessions import Point, Series, in_time
 from analysis.report.words import amount
 
 HEIGHT_PX: Final = 110
@@ -21,7 +21,7 @@ EDGE: Final = 0.04  # share of the width kept free at each end for half a label
 
 def trend(sides: Sequence[Series]) -> str:
     """SVG text of one measure, one series a side; with a <title> that tells what is drawn."""
-    scale = _Scale([p for series in sides for p in series.points])
+    scale = _Scale(sides)
     height = HEIGHT_PX + 2 * ROOM_PX
     return "".join(
         (
@@ -42,11 +42,11 @@ def trend(sides: Sequence[Series]) -> str:
 class _Scale:
     """Where a point lies: share of the width by day (or by order, undated), pixels by value."""
 
-    def __init__(self, points: Sequence[Point]) -> None:
-        self.points = sorted(points, key=lambda p: p.at) if all(p.at for p in points) else list(points)  # type: ignore[arg-type, return-value]
+    def __init__(self, sides: Sequence[Series]) -> None:
+        self.points = in_time(p for series in sides for p in series.points)
         self.names = list(dict.fromkeys(p.name for p in self.points))
-        self.low = min(p.value - (p.half_width or 0) for p in points)
-        self.high = max(p.value + (p.half_width or 0) for p in points)
+        self.low = min(_band(p, s)[0] for s in sides for p in s.points)
+        self.high = max(_band(p, s)[1] for s in sides for p in s.points)
 
     def x(self, point: Point) -> float:
         """Share of the width."""
@@ -68,6 +68,13 @@ def _title(series: Series) -> str:
     return f"{title(series)}: {ends} over {len(series.points)} sessions"
 
 
+def _band(point: Point, series: Series) -> tuple[float, float]:
+    """The ends of a point's 95 % band; a share stays between 0 and 100 %."""
+    half = point.half_width or 0.0
+    low, high = point.value - half, point.value + half
+    return (max(0.0, low), min(100.0, high)) if series.unit == "%" else (low, high)
+
+
 def _role(series: Series) -> str:
     return "pelvis" if series.side == "both" else series.side
 
@@ -75,8 +82,8 @@ def _role(series: Series) -> str:
 def _line(series: Series, scale: _Scale) -> str:
     role, points = _role(series), series.points
     colour = PALETTE[role][0]
-    upper = [(p, p.value + (p.half_width or 0)) for p in points]
-    lower = [(p, p.value - (p.half_width or 0)) for p in reversed(points)]
+    upper = [(p, _band(p, series)[1]) for p in points]
+    lower = [(p, _band(p, series)[0]) for p in reversed(points)]
     dash = ' stroke-dasharray="6 3"' if role == "right" else ""
     band = _path([*upper, *lower], scale)
     return (
