@@ -1,0 +1,259 @@
+"""The queue: nothing is lost and nothing done twice, whoever is killed; a poisonous clip fails alone."""
+
+import collections
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import psutil
+import pytest
+from desk import Desk, settings_for
+from sqlalchemy import func, select
+
+from service import jobs
+from service.files import Files
+from service.queue import Queue
+from service.secret import new_token
+from service.settings import Settings
+from service.store.models import AuditEntry, Clip, Job, Person, Practice, StoredReport
+from service.store.session import Store
+
+Worker = subprocess.Popen[bytes]
+
+
+class Shop:
+    """A store with one client and many clips to measure, and real worker processes on it."""
+
+    def __init__(self, settings: Settings, clip: bytes, log: Path) -> None:
+        self.settings, self._clip, self.log = settings, clip, log
+        self.store = Store(settings)
+        self.store.migrate()
+        self.files, self.queue = Files(settings), Queue(self.store)
+        self.workers: list[Worker] = []
+        with self.store.write() as db:
+            practice = Practice(name="P")
+            db.add(practice)
+            db.flush()
+            client = Person(practice_id=practice.id, role="client", name="C", email=new_token(), password="")
+            db.add(client)
+            db.flush()
+            self.client_id = client.id
+
+    def send(self, count: int) -> list[str]:
+        """Clips with waiting jobs; the jobs' identifiers."""
+        made = []
+        for _ in range(count):
+            with self.store.write() as db:
+                clip = Clip(client_id=self.client_id, exercise="toe_tap", side="both", size=1, duration_s=2.5,
+                            width=320, height=240)  # fmt: skip
+                db.add(clip)
+                db.flush()
+                made.append(jobs.add(db, clip).id)
+            self.files.put(self.client_id, clip.id, "original", self._clip)
+        for job_id in made:
+            self.queue.enqueue(job_id)
+        return made
+
+    def start(self, seconds: float = 0.3, measure: str = "standin:slow") -> Worker:
+        env = os.environ | {
+            "PYTHONPATH": os.pathsep.join(sys.path),
+            "MATLINE_MEASURE": measure,
+            "MATLINE_STANDIN_S": str(seconds),
+            "MATLINE_STANDIN_LOG": str(self.log),
+            "MATLINE_DATABASE_URL": self.settings.database_url,
+            "MATLINE_POLL_SECONDS": "0.1",
+            "MATLINE_TAKEOVER_SECONDS": "0.5",
+        }
+        options = ["--measure-only", "--data", str(self.settings.data_dir), "--workers", "1"]
+        code = f"from service.command import serve; serve({options})"
+        worker = subprocess.Popen([sys.executable, "-c", code], env=env, stdout=subprocess.DEVNULL)
+        self.workers.append(worker)
+        return worker
+
+    def states(self) -> collections.Counter[str]:
+        with self.store.read() as db:
+            return collections.Counter(db.scalars(select(Job.state)))
+
+    def until(self, true: Callable[[], bool], seconds: float = 120) -> None:
+        for _ in range(round(seconds / 0.1)):
+            if true():
+                return
+            time.sleep(0.1)
+        raise AssertionError(f"not reached: {self.states()}")
+
+    def finished(self) -> bool:
+        return not self.states().keys() & set(jobs.OPEN)
+
+    def close(self) -> None:
+        for worker in self.workers:
+            worker.kill()
+            worker.wait()
+        self.queue.stop()
+        self.store.close()
+
+
+def check_done_once(shop: Shop, count: int) -> None:
+    """Every job is done, has one report, and ended once."""
+    assert shop.states() == {"done": count}
+    with shop.store.read() as db:
+        assert db.scalar(select(func.count()).select_from(StoredReport)) == count
+        ended = db.scalars(select(AuditEntry.object_id).where(AuditEntry.what == "report"))
+        assert max(collections.Counter(ended).values()) == 1
+    assert not [f for f in shop.settings.work_dir.rglob("*") if f.is_file()], "no scratch of a clip is left"
+
+
+@pytest.fixture
+def shop(tmp_path: Path, clip_bytes: bytes) -> Iterator[Shop]:
+    made = Shop(settings_for(tmp_path / "data"), clip_bytes, tmp_path / "log")
+    yield made
+    made.close()
+
+
+def test_jobs_survive_the_kill_of_the_only_worker(shop: Shop) -> None:
+    shop.send(4)
+    first = shop.start(seconds=1.0)
+    shop.until(lambda: shop.states()["done"] >= 1 and shop.states()["running"] == 1)
+    children = psutil.Process(first.pid).children(recursive=True)
+    assert children, "measuring runs in a process of its own"
+    first.send_signal(signal.SIGKILL)
+    first.wait()
+    psutil.wait_procs(children, timeout=5)
+    assert not any(c.is_running() and c.status() != psutil.STATUS_ZOMBIE for c in children), "no orphan"
+    assert shop.states()["running"] == 1, "the job in hand is not lost"
+    shop.start()
+    shop.until(shop.finished)
+    check_done_once(shop, 4)
+    assert len(shop.log.read_text().splitlines()) == 4, "no measuring came to its end twice"
+
+
+def test_a_kind_stop_leaves_the_job_for_the_next(shop: Shop) -> None:
+    shop.send(1)
+    first = shop.start(seconds=30)
+    shop.until(lambda: shop.states()["running"] == 1)
+    first.send_signal(signal.SIGTERM)
+    assert first.wait(timeout=20) == 0
+    assert shop.states()["running"] == 1
+    shop.start()
+    shop.until(shop.finished)
+    check_done_once(shop, 1)
+
+
+def test_a_row_without_hand_over_is_found_again(shop: Shop) -> None:
+    """The server died between writing the row and telling the engine."""
+    with shop.store.write() as db:
+        clip = Clip(client_id=shop.client_id, exercise="toe_tap", side="both", size=1, duration_s=2.5,
+                    width=320, height=240)  # fmt: skip
+        db.add(clip)
+        db.flush()
+        job = jobs.add(db, clip)
+        job.created_at = job.created_at.replace(year=2020)
+    shop.files.put(shop.client_id, clip.id, "original", shop._clip)
+    shop.queue.recover()
+    shop.queue.recover()
+    shop.start()
+    shop.until(shop.finished)
+    check_done_once(shop, 1)
+
+
+@pytest.fixture(scope="module")
+def postgres(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """A private Postgres on a socket in a temporary folder."""
+    if shutil.which("initdb") is None:
+        pytest.fail("Postgres is not installed: apt-get install postgresql")
+    folder = Path("/tmp") / f"matline-postgres-{os.getpid()}"
+    folder.mkdir(mode=0o755)
+    who: dict[str, Any] = {}
+    if os.getuid() == 0:  # it does not run as root
+        shutil.chown(folder, "postgres", "postgres")
+        who = {"user": "postgres", "group": "postgres"}
+    quiet: dict[str, Any] = {"stdout": subprocess.DEVNULL, "check": True, "cwd": folder} | who
+    cluster = str(folder / "cluster")
+    subprocess.run(["initdb", "-D", cluster, "-U", "matline", "-A", "trust", "-N"], **quiet)
+    options = f"-k {folder} -c listen_addresses='' -c fsync=off"
+    subprocess.run(["pg_ctl", "-D", cluster, "-w", "-o", options, "-l", f"{cluster}/log", "start"], **quiet)
+    yield f"postgresql+psycopg://matline@/postgres?host={folder}"
+    subprocess.run(["pg_ctl", "-D", cluster, "-m", "immediate", "stop"], **quiet)
+    shutil.rmtree(folder)
+
+
+def test_two_workers_on_one_postgres_one_killed(postgres: str, tmp_path: Path, clip_bytes: bytes) -> None:
+    shop = Shop(settings_for(tmp_path / "data", database_url=postgres), clip_bytes, tmp_path / "log")
+    try:
+        shop.send(20)
+        first, _second = shop.start(), shop.start()
+        shop.until(lambda: shop.states()["done"] >= 5 and shop.states()["running"] == 2)
+        first.send_signal(signal.SIGKILL)
+        shop.until(shop.finished)
+        check_done_once(shop, 20)
+        pids = {line.split()[1] for line in shop.log.read_text().splitlines()}
+        assert len(pids) == len(shop.log.read_text().splitlines()) == 20, "each measured to its end once"
+    finally:
+        shop.close()
+
+
+# --------------------------------------------------------------- clips that misbehave
+
+
+def outcome(desk: Desk, clip_bytes: bytes) -> dict[str, Any]:
+    client = desk.client("Cleo")
+    desk.send_clip(client, clip_bytes)
+    clip_id = client.ok("get", f"/clients/{client.id}/clips")[0]["id"]
+    job: dict[str, Any] = desk.wait(client, clip_id, 60)["job"]
+    return job
+
+
+def test_a_poisonous_clip_fails_alone(open_desk: Callable[..., Desk], clip_bytes: bytes) -> None:
+    desk = open_desk(measure="standin:dying", attempts=2)
+    job = outcome(desk, clip_bytes)
+    assert (job["state"], job["attempts"]) == ("failed", 2)
+    assert "stopped the program" in job["reason"]
+
+
+def test_memory_is_limited(open_desk: Callable[..., Desk], clip_bytes: bytes) -> None:
+    desk = open_desk(measure="standin:hungry", measure_memory_bytes=400 * 1024**2)
+    job = outcome(desk, clip_bytes)
+    assert (job["state"], job["attempts"]) == ("failed", 1)
+    assert "400 MiB of memory" in job["reason"]
+
+
+def test_time_is_limited(open_desk: Callable[..., Desk], clip_bytes: bytes) -> None:
+    desk = open_desk(measure="standin:endless", measure_base_seconds=1, measure_seconds_per_second=0.1)
+    job = outcome(desk, clip_bytes)
+    assert job["state"] == "failed"
+    assert "took longer" in job["reason"]
+
+
+def test_a_running_job_can_be_cancelled_and_done_again(
+    open_desk: Callable[..., Desk], clip_bytes: bytes
+) -> None:
+    desk = open_desk(measure="standin:endless")
+    client = desk.client("Cleo")
+    desk.send_clip(client, clip_bytes)
+    clip_id = client.ok("get", f"/clients/{client.id}/clips")[0]["id"]
+    for _ in range(200):
+        if client.ok("get", f"/clips/{clip_id}")["job"]["stage"] == "measuring":
+            break
+        time.sleep(0.05)
+    client.ok("post", f"/clips/{clip_id}/cancel")
+    assert desk.wait(client, clip_id)["job"]["state"] == "cancelled"
+    assert client.post(f"/clips/{clip_id}/cancel").status_code == 409
+    assert client.ok("post", f"/clips/{clip_id}/again")["state"] == "queued"
+    client.ok("post", f"/clips/{clip_id}/cancel")
+    assert desk.wait(client, clip_id)["job"]["state"] == "cancelled"
+
+
+def test_progress_is_told_as_it_changes(open_desk: Callable[..., Desk], clip_bytes: bytes) -> None:
+    desk = open_desk(measure="standin:slow")
+    client = desk.client("Cleo")
+    desk.send_clip(client, clip_bytes)
+    clip_id = client.ok("get", f"/clients/{client.id}/clips")[0]["id"]
+    answer = client.get(f"/clips/{clip_id}/progress")
+    assert answer.headers["content-type"].startswith("text/event-stream")
+    events = [line for line in answer.text.splitlines() if line.startswith("data:")]
+    assert '"state":"done"' in events[-1].replace(" ", "")
