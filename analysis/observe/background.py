@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 import cv2
 import numpy as np
@@ -10,7 +10,12 @@ from numpy.typing import NDArray
 
 from analysis.landmarks import Floats, Image
 
-_HEIGHT_PX: Final = 270  # of the small grey picture; a shift of 1 % of the height is 2.7 px
+_HEIGHT_PX: Final = 180  # of the small grey picture: a shift of 1 % of the height is 1.8 px
+_FLOW: Final[dict[str, Any]] = {
+    "winSize": (15, 15),
+    "maxLevel": 2,
+    "criteria": (3, 10, 0.03),
+}  # coarse: 1 % is enough
 _SPOTS: Final = 60
 _ENOUGH: Final = 8  # spots followed; fewer cannot tell the camera's movement from one moving thing
 
@@ -34,7 +39,9 @@ class Background:
         """Movement of the background since the start, as a share of the height; NaN where it cannot tell."""
         if len(self._spots) < _ENOUGH:
             return np.nan
-        now, followed, _ = cv2.calcOpticalFlowPyrLK(self._start, _small_grey(image), self._spots, None)
+        now, followed, _ = cv2.calcOpticalFlowPyrLK(
+            self._start, _small_grey(image), self._spots, None, **_FLOW
+        )
         moved = (now - self._spots)[followed.ravel() == 1, 0]
         if len(moved) < _ENOUGH:
             return np.nan

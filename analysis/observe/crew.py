@@ -20,6 +20,8 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Protocol, TypeVar
 
+import cv2
+
 from analysis.errors import MatlineError
 from analysis.landmarks import Follower, PeopleFinder
 
@@ -169,6 +171,7 @@ def _begin(fast: bool, done: Any, stopped: Any) -> None:
     global _worker
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
+    cv2.setNumThreads(1)  # every core has its own process
     _worker = _Worker(Models(ExitStack(), fast=fast), done, stopped)
 
 

@@ -22,7 +22,7 @@ _EVERY_S: Final = 8.0
 _LEAST: Final = 6
 _STILL_START_S: Final = 0.5  # the tap on the record button shakes the very first pictures
 _MARGIN: Final = 0.25  # of the client's longer side, round all places where the client was seen
-_SAME: Final = 0.3  # overlap (intersection over union) of two boxes of one person
+_SAME: Final = 0.25  # overlap (intersection over union) of two boxes of one person
 _SEEN: Final = 0.3  # mean visibility of a real person; mirrored or printed people score less
 
 
@@ -118,17 +118,20 @@ def _area(box: Floats) -> float:
 
 
 def _client(looks: Sequence[Look]) -> list[Pose | None]:
-    """The client in each picture: whoever is near the place that most large people share."""
+    """The client in each picture: whoever is near the place of someone large who lies there most often."""
 
-    def support(pose: Pose) -> float:
-        return sum(max((_overlap(pose.box, p.box) for p in one.people), default=0.0) for one in looks)
+    def weight(pose: Pose) -> float:
+        width, height = pose.box[2:] - pose.box[:2]
+        lying = min(1.0, width / height)  # someone who stands by is tall and narrow
+        stays = sum(max((_overlap(pose.box, p.box) for p in one.people), default=0.0) for one in looks)
+        return float(lying * stays * np.sqrt(_area(pose.box)))
 
     everyone = [p for one in looks for p in one.people]
     if not everyone:
         return [None] * len(looks)
-    model = max(everyone, key=lambda p: support(p) * np.sqrt(_area(p.box))).box
+    model = max(everyone, key=weight).box
     nearest = [max(one.people, key=lambda p: _overlap(p.box, model), default=None) for one in looks]
-    return [p if p is not None and _overlap(p.box, model) > 0.1 else None for p in nearest]
+    return [p if p is not None and _overlap(p.box, model) > _SAME else None for p in nearest]
 
 
 def _count(people: Sequence[Pose]) -> int:
