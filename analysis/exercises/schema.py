@@ -16,10 +16,9 @@ Positive = Annotated[float, Field(gt=0)]
 
 PELVIS_FINDINGS = dict(zip(("pelvis_tilted", "pelvis_hiked", "pelvis_rotated"), PELVIC_SIGNALS, strict=True))
 FINDINGS_OF_A_REPETITION = (
-    *PELVIS_FINDINGS, "range_short", "range_beyond", "rushed", "off_target", "jerky", "hold_short",
-    "shape_lost",
+    *PELVIS_FINDINGS, "range_short", "range_beyond", "rushed", "off_target", "jerky", "shape_lost",
 )  # fmt: skip
-UNITS = {"rushed": "s", "off_target": "cm", "hold_short": "s", "range_short": "share",
+UNITS = {"rushed": "s", "off_target": "cm", "range_short": "share",
          "range_beyond": "share", "jerky": "1"}  # fmt: skip
 
 
@@ -132,7 +131,7 @@ class Exercise(Record):
     range: Range
     tempo: Tempo
     hold: Hold | None = None
-    limits: dict[str, Limit]
+    limits: dict[str, Limit] = Field(default_factory=dict)
     kept: Kept | None = None
     easier: tuple[Form, ...] = ()
     harder: tuple[Form, ...] = ()

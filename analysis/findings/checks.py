@@ -1,0 +1,179 @@
+"""One measure against one limit, and the finding that tells of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+from analysis.exercises import Exercise, Limit, Prescription
+from analysis.exercises.schema import PELVIS_FINDINGS
+from analysis.findings import texts
+from analysis.findings.changes import ONE_SIDED_SHARE
+from analysis.findings.measures import Measured, stated
+from analysis.findings.usual import usual
+from analysis.records import Finding, Motion
+
+_UNIT_WORDS = {"deg": "°", "s": " s", "cm": " cm", "1": ""}
+
+
+@dataclass(frozen=True)
+class Check:
+    """A measure, its limit and its one-sided 95 % uncertainty; `over` tells which way is wrong."""
+
+    kind: str
+    value: float
+    limit: float
+    uncertainty: float
+    unit: str
+    at_s: float
+    source: str
+    over: bool = True
+    words: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def excess(self) -> float:
+        """How far the value is on the wrong side of the limit; negative where it is within."""
+        return self.value - self.limit if self.over else self.limit - self.value
+
+    @property
+    def beyond(self) -> bool:
+        """Whether the limit is passed by more than the uncertainty."""
+        return self.excess > self.uncertainty
+
+    @property
+    def near(self) -> bool:
+        """Whether the limit is passed, but not by more than the uncertainty."""
+        return 0 < self.excess <= self.uncertainty
+
+    def finding(self) -> Finding:
+        """The finding in words."""
+        kind = texts.load().kind[self.kind]
+        shown = {"value": quantity(self.value, self.unit), "limit": quantity(self.limit, self.unit)}
+        return Finding(
+            kind=self.kind,
+            value=self.value,
+            limit=self.limit,
+            unit=self.unit,
+            uncertainty=self.uncertainty,
+            at_s=self.at_s,
+            message=kind.message.format(**shown | self.words),
+            cue=kind.cue,
+            source=self.source,
+        )
+
+
+def quantity(value: float, unit: str) -> str:
+    """A number with its unit, rounded to what it can mean."""
+    return f"{value:.0f}{_UNIT_WORDS[unit]}" if unit in ("deg", "cm") else f"{value:.1f}{_UNIT_WORDS[unit]}"
+
+
+def direction(kind: str, value: float) -> dict[str, str]:
+    """The word for the direction of a value."""
+    words = texts.load().kind[kind]
+    return {"direction": words.more if value > 0 else words.less}
+
+
+def checks(
+    done: Sequence[Measured], motion: Motion, exercise: Exercise, prescription: Prescription
+) -> list[list[Check]]:
+    """All checks of every repetition that can be made."""
+    sides = [m.span.side for m in done]
+    phases = [usual([m.phases_s[way] for m in done], sides) for way in (0, 1)]
+    ranges = usual([m.range.value if m.range else None for m in done], sides)
+    spots = usual([m.spot_cm.value if m.spot_cm else None for m in done], sides)
+    smooth = usual([m.smoothness for m in done], sides)
+    return [
+        [
+            *_pelvis(m, exercise.limits, prescription),
+            *_range(m, ranges[i], motion, exercise, prescription),
+            *_rushed(m, (phases[0][i], phases[1][i]), exercise.limits, prescription),
+            *_off_target(m, spots[i], exercise.limits),
+            *_jerky(m, smooth[i], exercise.limits),
+            *_hold_short(m, prescription),
+            *_shape_lost(m, exercise),
+        ]
+        for i, m in enumerate(done)
+    ]
+
+
+def _pelvis(m: Measured, limits: dict[str, Limit], prescription: Prescription) -> Iterator[Check]:
+    for kind in PELVIS_FINDINGS:
+        change = m.pelvis.get(kind)
+        if change is None:
+            continue
+        own = prescription.pelvis_deg
+        limit, source = (own, "set by the coach") if own else (limits[kind].value, limits[kind].source)
+        yield Check(kind, abs(change.value), limit, change.uncertainty, "deg", change.at_s, source,
+                    words=direction(kind, change.value))  # fmt: skip
+
+
+def _range(
+    m: Measured, usual_deg: float, motion: Motion, exercise: Exercise, prescription: Prescription
+) -> Iterator[Check]:
+    """Against the prescription, in which constant errors count; else against the set, where they cancel."""
+    if m.range is None or "range_short" not in exercise.limits:
+        return
+    against, doubt, of = usual_deg, m.range.uncertainty, "usual in this set"
+    if prescription.range_deg:
+        names = [name.format(side=m.span.side) for name in exercise.range.signals or exercise.movement.driver]
+        whole = ONE_SIDED_SHARE * max((stated(motion, name) for name in names), default=0.0)
+        against, doubt, of = prescription.range_deg, max(doubt, whole), "set by the coach"
+    words = {"usual": quantity(against, "deg"), "of": of}
+    for kind, over in (("range_short", False), ("range_beyond", True)):
+        limit = exercise.limits[kind]
+        yield Check(
+            kind, m.range.value, limit.value * against, doubt, "deg", m.range.at_s, limit.source, over, words
+        )
+
+
+def _rushed(
+    m: Measured, usual_s: tuple[float, float], limits: dict[str, Limit], prescription: Prescription
+) -> Iterator[Check]:
+    """The quicker phase, against the shortest allowed and against the set's own."""
+    if "rushed" not in limits:
+        return
+    rule, own = texts.load().relative, prescription.shortest_phase_s
+    shortest, source = (own, "set by the coach") if own else (limits["rushed"].value, limits["rushed"].source)
+    found = []
+    for way, at_s in ((0, m.span.start_s), (1, m.span.leave_s)):
+        words = direction("rushed", 1.0 if way == 0 else -1.0)
+        relative = rule.rushed_share * usual_s[way]
+        for limit, why in ((shortest, source), (relative, rule.rushed_source)):
+            found.append(Check("rushed", m.phases_s[way], limit, rule.timing_s, "s", at_s, why, False, words))
+    yield max(found, key=lambda c: c.excess if c.excess == c.excess else -1e9)
+
+
+def _off_target(m: Measured, usual_cm: float, limits: dict[str, Limit]) -> Iterator[Check]:
+    if m.spot_cm is None or "off_target" not in limits:
+        return
+    spot, limit = m.spot_cm, limits["off_target"]
+    away = spot.value - usual_cm
+    yield Check("off_target", abs(away), limit.value, spot.uncertainty, "cm", spot.at_s, limit.source,
+                words=direction("off_target", away))  # fmt: skip
+
+
+def _jerky(m: Measured, usual_sparc: float, limits: dict[str, Limit]) -> Iterator[Check]:
+    if m.smoothness is None or "jerky" not in limits:
+        return
+    limit = limits["jerky"]
+    yield Check(
+        "jerky", m.smoothness, usual_sparc - limit.value, 0.0, "1", m.span.start_s, limit.source, False
+    )
+
+
+def _hold_short(m: Measured, prescription: Prescription) -> Iterator[Check]:
+    if prescription.hold_s is None:
+        return
+    held, timing_s = m.span.leave_s - m.span.arrive_s, texts.load().relative.timing_s
+    yield Check(
+        "hold_short", held, prescription.hold_s, 2 * timing_s, "s", m.span.leave_s, "set by the coach", False
+    )
+
+
+def _shape_lost(m: Measured, exercise: Exercise) -> Iterator[Check]:
+    if m.kept is None or exercise.kept is None:
+        return
+    limit = exercise.limits["shape_lost"]
+    kept, least = m.kept, exercise.kept.target_deg - limit.value
+    yield Check("shape_lost", kept.value, least, kept.uncertainty, "deg", kept.at_s, limit.source, False,
+                {"words": exercise.kept.words})  # fmt: skip

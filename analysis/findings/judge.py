@@ -1,0 +1,142 @@
+"""From spans to judged repetitions, the comparison of the sides, and findings of the whole set."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from analysis.conventions import SIDES, Side
+from analysis.exercises import Exercise, Prescription
+from analysis.exercises.schema import PELVIS_FINDINGS
+from analysis.findings import texts
+from analysis.findings.changes import LEAST_SEEN
+from analysis.findings.checks import Check, checks, direction
+from analysis.findings.measures import Measured, measure, stated
+from analysis.records import Finding, Floats, Motion, Repetition, SideComparison, Verdict
+from analysis.repetitions import Span, signals
+from analysis.symmetry import compare_sides
+
+
+class Judged(NamedTuple):
+    """Judged repetitions, left against right by measure, and findings of the whole set."""
+
+    repetitions: tuple[Repetition, ...]
+    sides: dict[str, SideComparison]
+    findings: tuple[Finding, ...]
+
+
+def judge(
+    spans: Sequence[Span],
+    motion: Motion,
+    exercise: Exercise,
+    prescription: Prescription | None = None,
+    places: Mapping[str, Floats] | None = None,
+) -> Judged:
+    """Judge the repetitions of one set.
+
+    `places` holds "ankle_left" and "ankle_right" (T, 3) in the mat frame [cm]; without it a tap's spot
+    cannot be measured. A finding fires only beyond its limit and uncertainty; between the two the verdict
+    is `borderline`. A repetition of which too much was hidden, or that the clip cuts off, is `not_measured`.
+    """
+    done = measure(spans, motion, exercise, places)
+    whole = [m for m in done if m.span.complete]
+    checked = dict(
+        zip(
+            (id(m) for m in whole),
+            checks(whole, motion, exercise, prescription or Prescription()),
+            strict=True,
+        )
+    )
+    judged = tuple(_judged(i + 1, m, checked.get(id(m), []), exercise) for i, m in enumerate(done))
+    sides = _sides(whole, motion, exercise)
+    return Judged(judged, sides, (*_unseen(done, motion, exercise, places), *_uneven(sides)))
+
+
+def _judged(index: int, m: Measured, made: Sequence[Check], exercise: Exercise) -> Repetition:
+    span = m.span
+    hidden = span.measured < LEAST_SEEN or None in m.pelvis.values()
+    findings = [c.finding() for c in made if c.beyond] if span.measured >= LEAST_SEEN else []
+    verdict: Verdict = "sound"
+    if findings:
+        verdict = "flagged"
+    elif hidden or not span.complete:
+        verdict = "not_measured"
+        if span.complete:
+            findings = [cannot_tell("repetition", span.turn_s)]
+    elif any(c.near for c in made):
+        verdict = "borderline"
+    return Repetition(
+        index=index, side=span.side, start_s=span.start_s, turn_s=span.turn_s, end_s=span.end_s,
+        complete=span.complete, direction=span.direction, measures=m.numbers(exercise),
+        findings=tuple(findings), verdict=verdict,
+    )  # fmt: skip
+
+
+def cannot_tell(what: str, at_s: float | None = None) -> Finding:
+    """A finding that says what the clip cannot answer."""
+    said = texts.load()
+    words: str = getattr(said.unseen, what)
+    kind = said.kind["not_measurable"]
+    return Finding(
+        kind="not_measurable", value=None, limit=None, unit="1", uncertainty=None, at_s=at_s,
+        message=kind.message.format(words=words), cue=kind.cue, source="measured in this clip",
+    )  # fmt: skip
+
+
+def _unseen(
+    done: Sequence[Measured], motion: Motion, exercise: Exercise, places: Mapping[str, Floats] | None
+) -> list[Finding]:
+    """What the whole clip cannot answer."""
+    drivers = [n.format(side=side) for n in exercise.movement.driver for side in SIDES]
+    if not any(signals.is_seen(motion, name) for name in drivers):
+        return [cannot_tell("nothing")]
+    found = []
+    wanted = [name for kind, name in PELVIS_FINDINGS.items() if kind in exercise.limits]
+    if wanted and not all(signals.is_seen(motion, name) for name in wanted):
+        found.append(cannot_tell("pelvis"))
+    if "off_target" in exercise.limits and places is None:
+        found.append(cannot_tell("spot"))
+    found += [cannot_tell("unfinished", m.span.start_s) for m in done if not m.span.complete]
+    return found
+
+
+def _sides(whole: Sequence[Measured], motion: Motion, exercise: Exercise) -> dict[str, SideComparison]:
+    """Left against right: the usual of each side."""
+    if exercise.sides != "alternating" or {m.span.side for m in whole} != set(SIDES):
+        return {}
+    ranges = list(exercise.range.signals or exercise.movement.driver)
+    pelvis = [name for kind, name in PELVIS_FINDINGS.items() if kind in exercise.limits]
+    measures = {"range_deg": ("range", ranges), "pelvis_deg": ("pelvis", pelvis)}
+    found = {}
+    for measure_name, (what, names) in measures.items():
+        left, right = (_median(whole, side, what) for side in SIDES)
+        if np.isfinite(left) and np.isfinite(right):
+            doubt = float(np.hypot(_doubt(motion, names, "left"), _doubt(motion, names, "right")))
+            found[measure_name] = compare_sides(left, right, doubt)
+    return found
+
+
+def _median(whole: Sequence[Measured], side: Side, what: str) -> float:
+    values = []
+    for m in whole:
+        if m.span.side == side:
+            moved = [m.range] if what == "range" else list(m.pelvis.values())
+            values.append(max((abs(c.value) for c in moved if c is not None), default=np.nan))
+    return float(np.nanmedian(values)) if np.isfinite(values).any() else np.nan
+
+
+def _doubt(motion: Motion, names: Sequence[str], side: Side) -> float:
+    return max((stated(motion, name.format(side=side)) for name in names), default=0.0)
+
+
+def _uneven(sides: Mapping[str, SideComparison]) -> list[Finding]:
+    """Sides that differ in range by more than the limit and the uncertainty."""
+    range_ = sides.get("range_deg")
+    if range_ is None or range_.difference is None or range_.uncertainty is None:
+        return []
+    rule = texts.load().sides
+    check = Check("sides_uneven", abs(range_.difference), rule.limit_deg, range_.uncertainty, "deg", np.nan,
+                  rule.source, words=direction("sides_uneven", range_.difference))  # fmt: skip
+    return [check.finding()] if check.beyond else []
