@@ -18,7 +18,7 @@ from analysis import (
 )
 from analysis.conventions import Side
 from analysis.exercises import Exercise, Prescription
-from analysis.records import Clip, Motion, Observations, Report, SessionNotes, Skeleton
+from analysis.records import JOINTS, Clip, Floats, Motion, Observations, Report, SessionNotes, Skeleton
 
 Progress = Callable[[float], None]
 
@@ -68,16 +68,21 @@ def measure(
     motion = kinematics.measure(body, pelvis.measure(observations, body, exercise))
     fitness = capture.check(clip, observations, exercise)
     found = repetitions.find(motion, exercise, side) if fitness.usable else ()
-    judged, sides, of_the_set = findings.judge(found, motion, exercise, prescription or Prescription())
+    judged = findings.judge(found, motion, exercise, prescription, places_cm(body))
     told = report.build(
         exercise=exercise.name,
         clip=clip,
         observations=observations,
         motion=motion,
         capture=fitness,
-        repetitions=judged,
-        sides=sides,
-        findings=of_the_set,
+        repetitions=judged.repetitions,
+        sides=judged.sides,
+        findings=judged.findings,
         session=session,
     )
     return Measured(told, clip, observations, body, motion)
+
+
+def places_cm(body: Skeleton) -> dict[str, Floats]:
+    """Where each joint is in the mat frame, by the names of `records.JOINTS`, (T, 3) [cm]."""
+    return {joint: body.joints_cm[:, i] for i, joint in enumerate(JOINTS)}
