@@ -263,10 +263,11 @@ class _Picture:
         self._quarter_turns = clip.rotation_deg // 90
         self._size = upright[::-1] if self._quarter_turns % 2 else upright
         self._scaler = VideoReformatter()
+        self._method = "AREA" if scale < 1 else "POINT"  # unscaled, the others cost more for the same
 
     def upright(self, raw: VideoFrame) -> Image:
         width, height = self._size
-        rgb = self._scaler.reformat(raw, width, height, "rgb24", interpolation="AREA", threads=1)
+        rgb = self._scaler.reformat(raw, width, height, "rgb24", interpolation=self._method, threads=1)
         return np.ascontiguousarray(np.rot90(rgb.to_ndarray(), self._quarter_turns))
 
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from analysis import video
 from analysis.card.reader import CardReader
+from analysis.fabric import SPOTS, FabricTracker
 from analysis.landmarks import COUNT, Floats, Image, Pose
 from analysis.observe.background import Background, brightness
 from analysis.observe.crew import Models, Tick
@@ -27,6 +28,7 @@ _SHAPES: dict[str, tuple[int, ...]] = {
     "mat_rotation": (3, 3),
     "fabric_turn_deg": (),
     "fabric_trust": (),
+    "fabric_px": (SPOTS, 2),
 }
 
 
@@ -42,7 +44,8 @@ class Part:
 def measure(models: Models, part: Part, tick: Tick) -> Arrays:
     """Arrays by field of `Observations`, (T, ...), NaN where a picture is damaged or shows nothing.
 
-    Pixels are of the pictures measured, which are smaller than the clip's.
+    `fabric_start_px` alone has no time axis: it is the same in every part. Pixels are of the pictures
+    measured, which are smaller than the clip's.
     """
     reference = next(video.frames(part.clip, [part.survey.start_s], threads=1)).image
     watchers = _Watchers(reference, part.survey)
@@ -54,7 +57,7 @@ def measure(models: Models, part: Part, tick: Tick) -> Arrays:
         pose = _client(models, part.survey, frame.image)
         for name, value in watchers.see(frame.image, pose).items():
             arrays[name][row[frame.time_s]] = value
-    return arrays
+    return arrays | {"fabric_start_px": watchers.fabric.start_px}
 
 
 def _client(models: Models, survey: Survey, image: Image) -> Pose | None:
@@ -77,6 +80,8 @@ class _Watchers:
         self._survey = survey
         self._background = Background(reference, survey.client)
         self._cards = CardReader(reference)
+        nowhere = np.full((COUNT, 2), np.nan)
+        self.fabric = FabricTracker(reference, nowhere if survey.start is None else survey.start.px)
 
     def see(self, image: Image, pose: Pose | None) -> dict[str, object]:
         """Values by field of one picture."""
@@ -90,5 +95,11 @@ class _Watchers:
         if cards.mat is not None:
             seen["mat_rotation"] = cards.mat.rotation
         if pose is not None:
+            cloth = self.fabric.update(image, pose.px)
             seen |= {"landmarks_px": pose.px, "landmarks_cm": pose.cm, "visibility": pose.visibility}
+            seen |= {
+                "fabric_turn_deg": cloth.turn_deg,
+                "fabric_trust": cloth.trust,
+                "fabric_px": cloth.spots_px,
+            }
         return seen

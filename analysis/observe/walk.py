@@ -71,16 +71,19 @@ def _joined(
     clip: Clip, seen: Survey, times_s: tuple[float, ...], arrays: Sequence[part.Arrays]
 ) -> Observations:
     """One record from the parts, pixels in the clip's own size."""
-    fields = {name: np.concatenate([a[name] for a in arrays]) for name in arrays[0]}
+    start_px = arrays[0]["fabric_start_px"]
+    fields = {
+        name: np.concatenate([a[name] for a in arrays]) for name in arrays[0] if name != "fabric_start_px"
+    }
     scale = clip.height / seen.height
     fields["landmarks_px"] *= scale
+    fields["fabric_px"] *= scale
     nearest = np.abs(np.subtract.outer(times_s, seen.times_s)).argmin(1)
     return Observations(
         time_s=np.array(times_s),
         width=clip.width,
         height=clip.height,
         people=np.array(seen.people, float)[nearest],
-        fabric_start_px=np.zeros((0, 2)),
-        fabric_px=np.zeros((len(times_s), 0, 2)),
+        fabric_start_px=start_px * scale,
         **fields,
     )
