@@ -152,11 +152,27 @@ def test_the_annotated_clip_keeps_its_length_and_grows_only_by_the_strip(clip: C
     assert shares[-1] > 0.99
 
 
-def test_thumbnails_show_the_skeleton_at_each_finding(clip: Clip) -> None:
+def test_thumbnails_show_the_client_with_the_skeleton_at_each_finding(clip: Clip) -> None:
     taken = overlay.thumbnails(clip, seen(), report())
     assert sorted(taken) == [9.2, 14.4, 20.9, 29.0]
-    plain = picture()
     image = cv2.imdecode(np.frombuffer(taken[9.2], np.uint8), cv2.IMREAD_COLOR)
     assert image is not None
-    assert image.shape == plain.shape
-    assert contrast(image[:, :, ::-1], HEAD_PX) < 0.25 * contrast(plain, HEAD_PX)
+    height, width = image.shape[:2]
+    assert width < 0.9 * WIDTH  # the empty floor beside the client is left out
+    assert height < 0.75 * HEIGHT
+    blue = np.array([0xF4, 0xB9, 0x86])  # the left side's colour on dark, as blue, green, red
+    assert (np.abs(image.astype(int) - blue).sum(axis=2) < 40).sum() > 50
+
+
+def test_thumbnails_hide_the_face(clip: Clip) -> None:
+    hidden, shown = (overlay.thumbnails(clip, seen(), report(), blur_faces=b)[9.2] for b in (True, False))
+    pictures = [cv2.imdecode(np.frombuffer(j, np.uint8), cv2.IMREAD_COLOR) for j in (hidden, shown)]
+    heads = [contrast(p, (54, 110)) for p in pictures]  # the cut begins at about (35, 140) of the clip
+    assert heads[0] < 0.25 * heads[1]
+
+
+def test_without_anybody_thumbnails_are_whole_pictures(clip: Clip) -> None:
+    taken = overlay.thumbnails(clip, seen(hidden_from_s=0), report())
+    image = cv2.imdecode(np.frombuffer(taken[9.2], np.uint8), cv2.IMREAD_COLOR)
+    assert image is not None
+    assert image.shape[1] == 560

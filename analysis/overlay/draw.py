@@ -12,11 +12,11 @@ from analysis.overlay.caption import Captions
 from analysis.overlay.faces import FaceBlur
 from analysis.overlay.figure import Figure
 from analysis.plots import tagged
-from analysis.records import Clip, Observations, Report
+from analysis.records import Clip, Floats, Observations, Report
 from analysis.video import Frame, Image
 
 RATE_HZ: Final = 25.0
-THUMBNAIL_PX: Final = 360  # short side
+THUMBNAIL_PX: Final = 560  # width
 MOST_THUMBNAILS: Final = 60
 JPEG_QUALITY: Final = 80
 
@@ -59,17 +59,38 @@ def write_blurred(
 def thumbnails(
     clip: Clip, observations: Observations, report: Report, *, blur_faces: bool = True
 ) -> dict[float, bytes]:
-    """JPEG pictures by the `at_s` of their finding, with the skeleton drawn; the first 60 at most."""
+    """JPEG pictures of the client, skeleton drawn, by the `at_s` of their finding; the first 60 at most."""
     moments = sorted({m.finding.at_s for m in tagged(report) if m.finding.at_s is not None})
     moments = moments[:MOST_THUMBNAILS]
     figure, blur = Figure(observations, report), FaceBlur(observations) if blur_faces else None
+    rows, columns = _around_client(observations)
     taken: dict[float, bytes] = {}
-    for frame in video.frames(clip, moments, short_side_px=THUMBNAIL_PX):
+    for frame in video.frames(clip, moments):
         picture = _plain(frame, blur)
         figure.draw(picture, frame.time_s)
-        taken[frame.time_s] = _jpeg(picture)
+        taken[frame.time_s] = _jpeg(picture[_part(rows, picture.shape[0]), _part(columns, picture.shape[1])])
     # A damaged frame yields no picture: take the nearest that is there.
     return {at_s: taken[min(taken, key=lambda t: abs(t - at_s))] for at_s in moments if taken}
+
+
+def _around_client(observations: Observations) -> Floats:
+    """Rows and columns (2, 2) that hold the client all through the clip with some room, as shares.
+
+    One frame for all pictures, so that they can be compared; the whole picture where nobody was seen.
+    """
+    size = np.array([observations.width, observations.height])
+    points = observations.landmarks_px[np.isfinite(observations.landmarks_px).all(axis=2)] / size  # (N, 2)
+    if not len(points):
+        return np.array([[0.0, 1.0], [0.0, 1.0]])
+    low, high = np.quantile(points, [0.01, 0.99], axis=0)
+    room = 0.12 * (high - low).max() * size.max() / size
+    shares: Floats = np.stack([low - room, high + room], axis=1)[::-1].clip(0.0, 1.0)
+    return shares
+
+
+def _part(shares: Floats, length: int) -> slice:
+    first, last = (shares * length).round().astype(int)
+    return slice(first, max(last, first + 2))
 
 
 def _walk(clip: Clip, draw: Callable[[Frame], Image], progress: Progress | None) -> Iterator[Frame]:
@@ -87,5 +108,7 @@ def _plain(frame: Frame, blur: FaceBlur | None) -> Image:
 
 
 def _jpeg(picture: Image) -> bytes:
-    bgr = np.ascontiguousarray(picture[:, :, ::-1])
+    scale = min(1.0, THUMBNAIL_PX / picture.shape[1])
+    small = cv2.resize(picture, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    bgr = np.ascontiguousarray(small[:, :, ::-1])
     return bytes(cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])[1])

@@ -27,7 +27,7 @@ class FaceBlur:
         centre = points[:, FACE].mean(axis=1)  # (T, 2)
         spread = np.linalg.norm(points[:, FACE] - centre[:, None], axis=2).max(axis=1)
         neck = np.linalg.norm(points[:, SHOULDERS].mean(axis=1) - centre, axis=1)
-        self._heads = np.column_stack((centre, np.fmax(1.8 * spread, 0.5 * neck)))  # (T, 3) x, y, radius
+        self._heads = np.column_stack((centre, np.fmax(2.2 * spread, 0.75 * neck)))  # (T, 3) x, y, radius
         self._seen = np.isfinite(self._heads).all(axis=1)
         self._crowd_s = observations.time_s[observations.people > 1]
         self._time_s = observations.time_s
