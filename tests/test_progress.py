@@ -175,6 +175,13 @@ def test_a_plateau_starts_after_the_last_real_change() -> None:
     assert "since 12 January 2026, over 4 sessions" in left.text
 
 
+def test_one_odd_session_does_not_end_a_plateau() -> None:
+    lefts = (40, 40, 50, 40, 40, 40)
+    progress = follow([session(7 * i, ranges=side_ranges(left, 40)) for i, left in enumerate(lefts)])
+    left = next(r for r in progress.exercises[0].remarks if r.kind == "plateau" and r.side == "left")
+    assert "since 5 January 2026, over 6 sessions" in left.text
+
+
 def test_steady_progress_is_no_plateau() -> None:
     progress = follow([session(7 * i, ranges=side_ranges(40 + 4 * i, 40 + 4 * i)) for i in range(6)])
     assert "plateau" not in kinds(progress)

@@ -59,7 +59,7 @@ def change(series: Series) -> Change | None:
     if len(series.points) < 2:
         return None
     sessions = 2 if len(series.points) >= 4 else 1
-    first, last = _mean(series.points[:sessions]), _mean(series.points[-sessions:])
+    first, last = mean_point(series.points[:sessions]), mean_point(series.points[-sessions:])
     limit, difference = detectable(first, last), last.value - first.value
     real = None if limit is None else differs(first, last)
     return Change(
@@ -78,7 +78,7 @@ def change(series: Series) -> Change | None:
     )
 
 
-def _mean(points: Sequence[Point]) -> Point:
+def mean_point(points: Sequence[Point]) -> Point:
     """The mean of a few sessions as one point; errors of different clips are independent."""
     halves = [math.nan if p.half_width is None else p.half_width for p in points]
     return Point(

@@ -5,13 +5,13 @@ Each remark states what was seen and leaves the reason open.
 
 from collections.abc import Iterable, Sequence
 from datetime import datetime
-from itertools import combinations, pairwise
+from itertools import pairwise
 from statistics import median
 from typing import Literal
 
 from analysis import cautions
 from analysis.progress import limits
-from analysis.progress.change import Change, day, differs, title, written
+from analysis.progress.change import Change, day, differs, mean_point, title, written
 from analysis.progress.proposals import pain_rose
 from analysis.progress.sessions import Point, Series, Session
 from analysis.records import Record, RepetitionSide
@@ -115,31 +115,30 @@ def _joint_limit(points: Iterable[Point]) -> float | None:
 
 
 def _plateau(series: Series) -> Remark | None:
-    """The latest sessions stayed together, over enough sessions and days."""
+    """The latest sessions stayed together, over enough sessions and days; all sound is no plateau."""
     rule = limits.load().plateau
-    still = _still(series.points)
-    dated = [p.at for p in still if p.at]
-    if (
-        not limits.load().measure[series.measure].plateau
-        or len(still) < rule.sessions
-        or len(dated) < len(still)
-    ):
+    still = _still(series.points) if limits.load().measure[series.measure].plateau else ()
+    if len(still) < rule.sessions or (series.unit == "%" and still[-1].value >= 100):
         return None
-    if (dated[-1] - dated[0]).days < rule.days or (series.unit == "%" and still[-1].value >= 100):
+    first, last = still[0].at, still[-1].at
+    if first is None or last is None or (last - first).days < rule.days:
         return None
-    level = sum(p.value for p in still) / len(still)
-    text = (
-        f"{title(series)} has stayed about {amount(level, series.unit)} since "
-        f"{day(still[0].at, still[0].name)}, over {len(still)} sessions: no change beyond the error."
-    )
-    return Remark(kind="plateau", text=text, side=series.side)
+    level = amount(mean_point(still).value, series.unit)
+    text = f"{title(series)} has stayed about {level} since {written(first)}, over {len(still)} sessions"
+    return Remark(kind="plateau", text=f"{text}: no change beyond the error.", side=series.side)
 
 
 def _still(points: Sequence[Point]) -> Sequence[Point]:
-    """The longest run of latest points of which no two differ; points without half-width end it."""
-    start = len(points)
-    while start > 0 and points[start - 1].half_width is not None:
-        if any(differs(a, b) for a, b in combinations(points[start - 1 :], 2)):
+    """The latest points that stay level: it began where two in a row before it differ from its mean.
+
+    One odd session does not end it. Empty where an error is unknown.
+    """
+    if any(p.half_width is None for p in points):
+        return ()
+    start = len(points) - 1
+    while start > 0:
+        level = mean_point(points[start:])
+        if all(differs(level, p) for p in points[max(0, start - 2) : start]):
             break
         start -= 1
     return points[start:]
