@@ -11,7 +11,7 @@ from analysis.agreement import Agreed, MeasureAgreement, read_ratings
 from analysis.agreement import agree as agree_on
 from analysis.agreement.agree import Interval
 from analysis.cli.console import out
-from analysis.cli.further import FILE, as_command
+from analysis.cli.further import as_command, output
 from analysis.errors import ReportError
 from analysis.files import check_writable, whole
 from analysis.report import read_json
@@ -21,7 +21,7 @@ from analysis.report.words import amount, words
 def _agree(
     ratings: Annotated[Path, typer.Argument(metavar="RATINGS.csv", help="One line a repetition and rater.")],
     reports: Annotated[list[Path], typer.Argument(metavar="REPORT", help="Reports written with --json.")],
-    json: Annotated[Path | None, typer.Option(metavar=FILE, help="The same as data.")] = None,
+    json: Annotated[Path | None, output("The same as data.")] = None,
 ) -> None:
     """How far people agree with each other and with the tool on the same repetitions.
 

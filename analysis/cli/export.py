@@ -7,21 +7,20 @@ import typer
 
 from analysis import exports
 from analysis.cli.console import out
-from analysis.cli.further import FILE, as_command
+from analysis.cli.further import as_command, output
 from analysis.errors import ReportError
 from analysis.exports.fhir import Acceptance
 from analysis.files import check_writable
+from analysis.records import Report
 from analysis.report import read_json, write_pdf
 
 
 def _export(
     report: Annotated[Path, typer.Argument(metavar="REPORT", help="A report written with --json.")],
-    csv: Annotated[
-        Path | None, typer.Option(metavar=FILE, help="Curves, and repetitions beside them.")
-    ] = None,
-    c3d: Annotated[Path | None, typer.Option(metavar=FILE, help="Angle curves for motion software.")] = None,
-    pdf: Annotated[Path | None, typer.Option(metavar=FILE, help="The report for the notes.")] = None,
-    fhir: Annotated[Path | None, typer.Option(metavar=FILE, help="HL7 FHIR R4 bundle.")] = None,
+    csv: Annotated[Path | None, output("Curves, and repetitions beside them.")] = None,
+    c3d: Annotated[Path | None, output("Angle curves for motion software.")] = None,
+    pdf: Annotated[Path | None, output("The report for the notes.")] = None,
+    fhir: Annotated[Path | None, output("HL7 FHIR R4 bundle.")] = None,
     client: Annotated[
         str | None,
         typer.Option(metavar="PSEUDONYM", help="Whom the bundle is about, if the report does not say."),
@@ -38,27 +37,36 @@ def _export(
 ) -> None:
     """Write a stored report as tables, a motion file, a PDF or a health record."""
     told = read_json(report)
-    wanted = [path for path in (csv, c3d, pdf, fhir) if path]
+    _check(report, [path for path in (csv, c3d, pdf, fhir) if path])
+    written = [path for path in (c3d, pdf, fhir) if path]
+    if fhir:
+        _write_fhir(told, fhir, client or told.session.client, accepted_by, full_range)
+    if csv:
+        written += [csv, exports.write_csv(told, csv)]
+    if c3d:
+        exports.write_c3d(told, c3d)
+    if pdf:
+        write_pdf(told, pdf)
+    for path in written:
+        out.print(f"Written: {path}", soft_wrap=True)
+
+
+def _check(report: Path, wanted: list[Path]) -> None:
     if not wanted:
         raise typer.BadParameter("Say what to write: --csv, --c3d, --pdf or --fhir.")
     for path in wanted:
         check_writable(path)
         if path.resolve() == report.resolve():
             raise ReportError(f"{path} is the report itself. Name another file.")
-    if csv:
-        wanted.append(exports.write_csv(told, csv))
-    if c3d:
-        exports.write_c3d(told, c3d)
-    if pdf:
-        write_pdf(told, pdf)
-    if fhir:
-        person = client or told.session.client
-        if not person:
-            raise ReportError("A health record needs to say whom it is about: add --client with a pseudonym.")
-        accepted = Acceptance(by=accepted_by) if accepted_by else None
-        exports.write_fhir(told, fhir, person, accepted=accepted, full_range=full_range)
-    for path in wanted:
-        out.print(f"Written: {path}", soft_wrap=True)
+
+
+def _write_fhir(
+    told: Report, path: Path, client: str | None, accepted_by: str | None, full_range: bool
+) -> None:
+    if not client:
+        raise ReportError("A health record needs to say whom it is about: add --client with a pseudonym.")
+    accepted = Acceptance(by=accepted_by) if accepted_by else None
+    exports.write_fhir(told, path, client, accepted=accepted, full_range=full_range)
 
 
 export = as_command(_export)

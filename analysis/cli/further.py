@@ -1,11 +1,14 @@
 """How a command of a module of its own is made."""
 
 from collections.abc import Callable
-from typing import Any, Final
+from typing import Any
 
 import typer
 
-FILE: Final = "FILE"
+
+def output(text: str) -> Any:
+    """An option that names a file to write."""
+    return typer.Option(metavar="FILE", help=text, show_default=False)
 
 
 def as_command(function: Callable[..., None]) -> Any:

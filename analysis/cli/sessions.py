@@ -1,6 +1,7 @@
 """`matline compare` and `matline progress`: reports of several sessions."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
@@ -11,7 +12,7 @@ from rich.markup import escape
 from analysis import cautions
 from analysis import progress as weeks
 from analysis.cli.console import out
-from analysis.cli.further import FILE, as_command
+from analysis.cli.further import as_command, output
 from analysis.errors import ReportError
 from analysis.files import check_writable, whole
 from analysis.progress.archive import Skipped
@@ -49,38 +50,53 @@ def _progress(
             help="A clinician cleared the warning signs reported up to the end of this day.",
         ),
     ] = None,
-    html: Annotated[Path | None, typer.Option(metavar=FILE, help="The same as a page.")] = None,
-    pdf: Annotated[Path | None, typer.Option(metavar=FILE, help="The same as a PDF for the notes.")] = None,
-    json: Annotated[Path | None, typer.Option(metavar=FILE, help="The same as data.")] = None,
+    html: Annotated[Path | None, output("The same as a page.")] = None,
+    pdf: Annotated[Path | None, output("The same as a PDF for the notes.")] = None,
+    json: Annotated[Path | None, output("The same as data.")] = None,
 ) -> None:
     """Follow one client's reports over weeks: what changed for real, and what to consider next.
 
     Each report needs a date: the one it was measured with, or one in its name such as
     toe_tap_2026-03-04.json. A file that cannot be used is named and left out.
     """
-    wanted = [path for path in (html, pdf, json) if path]
-    for path in wanted:
-        check_writable(path)
-        if path.resolve().parent == folder.resolve() and path.suffix == ".json":
-            raise ReportError(f"{path} would lie among the reports. Choose another folder for it.")
+    outputs = Outputs(html, pdf, json)
+    outputs.check(folder)
     sessions, skipped = weeks.read_folder(folder, client)
-    told = weeks.follow(
-        sessions,
-        skipped=skipped,
-        today=datetime.now(UTC),
-        cleared=cleared and cleared.astimezone().replace(hour=23, minute=59, second=59),
-    )
+    end_of_day = cleared and cleared.astimezone().replace(hour=23, minute=59, second=59)
+    told = weeks.follow(sessions, skipped=skipped, today=datetime.now(UTC), cleared=end_of_day)
     _show(told)
-    pseudonym = client or sessions[0].report.session.client
-    if html:
-        weeks.write_html(told, html, pseudonym)
-    if pdf:
-        weeks.write_pdf(told, pdf, pseudonym)
-    if json:
-        with whole(json) as part:
-            part.write_text(told.model_dump_json() + "\n", "utf-8")
-    for path in wanted:
-        out.print(f"Written: {path}", soft_wrap=True)
+    outputs.write(told, client or sessions[0].report.session.client)
+
+
+@dataclass(frozen=True)
+class Outputs:
+    """Files asked for; None where not."""
+
+    html: Path | None
+    pdf: Path | None
+    json: Path | None
+
+    def check(self, folder: Path) -> None:
+        """Raise ReportError where one could not be written, or would be read as a report the next time."""
+        for path in self._asked():
+            check_writable(path)
+            if path.suffix == ".json" and path.resolve().parent == folder.resolve():
+                raise ReportError(f"{path} would lie among the reports. Choose another folder for it.")
+
+    def write(self, told: Progress, client: str | None) -> None:
+        """Write each, and say so."""
+        if self.html:
+            weeks.write_html(told, self.html, client)
+        if self.pdf:
+            weeks.write_pdf(told, self.pdf, client)
+        if self.json:
+            with whole(self.json) as part:
+                part.write_text(told.model_dump_json() + "\n", "utf-8")
+        for path in self._asked():
+            out.print(f"Written: {path}", soft_wrap=True)
+
+    def _asked(self) -> list[Path]:
+        return [path for path in (self.html, self.pdf, self.json) if path]
 
 
 def _show(told: Progress) -> None:
