@@ -17,6 +17,7 @@ _FLOW: Final[dict[str, Any]] = {
     "criteria": (3, 10, 0.03),
 }  # coarse: 1 % is enough
 _SPOTS: Final = 60
+_LEAST_CORNER: Final = 0.005  # share of the best corner: a blurred floor must do
 _ENOUGH: Final = 8  # spots followed; fewer cannot tell the camera's movement from one moving thing
 
 
@@ -32,7 +33,7 @@ class Background:
                 client * self._start.shape[0] / reference.shape[0], 0
             ).astype(int)
             around[top:bottom, left:right] = 0
-        spots = cv2.goodFeaturesToTrack(self._start, _SPOTS, 0.02, 8, mask=around)
+        spots = cv2.goodFeaturesToTrack(self._start, _SPOTS, _LEAST_CORNER, 8, mask=around)
         self._spots = np.zeros((0, 1, 2), np.float32) if spots is None else spots
 
     def shift(self, image: Image) -> float:

@@ -30,6 +30,7 @@ Found = TypeVar("Found")
 Tick = Callable[[], None]
 
 _POLL_S = 0.1
+_HAS_MASK = hasattr(signal, "pthread_sigmask")  # not on Windows
 
 
 class Models:
@@ -96,7 +97,7 @@ class _Pool:
 
     def each(self, task: Task[Job, Found], jobs: Sequence[Job]) -> list[Found]:
         try:
-            with _without_main():
+            with _apart():
                 futures = [self._executor.submit(_work, task, job) for job in jobs]
             self._watch(futures)
             return [future.result() for future in futures]
@@ -128,15 +129,18 @@ def _pool(workers: int, fast: bool) -> Iterator[_Pool]:
 
 
 @contextmanager
-def _without_main() -> Iterator[None]:
-    """Keep new processes from running the caller's script again: they need this package only."""
+def _apart() -> Iterator[None]:
+    """Start new processes apart from the caller: deaf to Ctrl-C, and without running its script again."""
     main = vars(sys.modules["__main__"])
     kept: dict[str, Any] = {name: main[name] for name in ("__file__", "__spec__") if name in main}
     main.pop("__file__", None)
     main["__spec__"] = None
+    heard = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT}) if _HAS_MASK else None
     try:
         yield
     finally:
+        if heard is not None:
+            signal.pthread_sigmask(signal.SIG_SETMASK, heard)
         main.update(kept)
 
 
@@ -167,7 +171,7 @@ def _work(task: Task[Job, Found], job: Job) -> Found:
 
 
 def _begin(fast: bool, done: Any, stopped: Any) -> None:
-    """Prepare a new process: the caller alone hears Ctrl-C, and takes the workers along when it dies."""
+    """Prepare a new process: deaf to Ctrl-C where it could not start so, and gone when the caller is."""
     global _worker
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
