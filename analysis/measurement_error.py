@@ -1,11 +1,15 @@
 """How far a measure of one repetition can be wrong, and its unit: for comparing and for exports."""
 
 import tomllib
+from collections.abc import Iterable, Mapping
 from functools import cache
 from importlib.resources import files
 
+import numpy as np
+
 from analysis import exercises
 from analysis.conventions import PELVIC_SIGNALS
+from analysis.exercises.schema import PELVIS_FINDINGS
 from analysis.records import RepetitionSide, Report
 
 _UNITS = {"deg": "deg", "s": "s", "pct": "%", "cm": "cm"}
@@ -23,17 +27,31 @@ def half_width(report: Report, side: RepetitionSide, measure: str) -> float:
     """
     if unit(measure) == "s":
         return _timing_s()
-    if measure == "pelvis_deg":
-        stated = [_stated(report, name) for name in PELVIC_SIGNALS if name in report.series]
-        return max(stated, default=float("nan"))
-    if measure != "range_deg" or report.exercise not in exercises.names():
+    if measure not in ("pelvis_deg", "range_deg") or report.exercise not in exercises.names():
         return float("nan")
-    movement = exercises.load(report.exercise).movement
-    # Errors of signals seen in the same picture go together, so they add up plainly.
-    return max(
-        sum(abs(weight) * _stated(report, name.format(side=side)) for name, weight in driver.items())
-        for driver in (movement.driver, movement.across or movement.driver)
-    )
+    exercise = exercises.load(report.exercise)
+    if measure == "pelvis_deg":
+        judged = [name for kind, name in PELVIS_FINDINGS.items() if kind in exercise.limits]
+        return _worst(_stated(report, n) for n in judged if n in report.series)
+    movement = exercise.movement
+    sums = (exercise.range.signals,) if exercise.range.signals else (movement.driver, movement.across)
+    return _worst(_of_sum(report, side, weights) for weights in sums)
+
+
+def _worst(halves: Iterable[float]) -> float:
+    """The largest; NaN as soon as one is not known, or for none."""
+    known = list(halves)
+    return float(np.max(known)) if known else float("nan")
+
+
+def _of_sum(report: Report, side: RepetitionSide, weights: Mapping[str, float]) -> float:
+    """Half-width of a weighted sum of signals; a pelvis that was not seen counts as still, as it does there.
+
+    Errors of signals seen in the same picture go together, so they add up plainly.
+    """
+    named = {name.format(side=side): abs(weight) for name, weight in weights.items()}
+    seen = {n: w for n, w in named.items() if n in report.series or n not in PELVIC_SIGNALS}
+    return sum(weight * _stated(report, name) for name, weight in seen.items())
 
 
 def _stated(report: Report, signal: str) -> float:
