@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pingouin
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from sklearn.metrics import cohen_kappa_score
 
@@ -100,6 +100,7 @@ def test_incomplete_ratings_are_refused(ratings: np.ndarray) -> None:
 
 
 @pytest.mark.parametrize("weights", ["none", "linear", "quadratic"])
+@settings(deadline=None)  # a loaded machine is no fault
 @given(pairs=st.lists(st.tuples(st.integers(0, 3), st.integers(0, 3)), min_size=4, max_size=40))
 def test_kappa_equals_an_independent_library(weights, pairs) -> None:
     a, b = np.array(pairs).T
