@@ -2,7 +2,7 @@
 
 from datetime import datetime, timedelta
 
-from sqlalchemy import delete, func, select
+from sqlalchemy import delete, func, select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
@@ -104,20 +104,19 @@ def person_of_session(db: Session, settings: Settings, token: str) -> tuple[Pers
     return person, now() - row.seen_at > _SEEN_EVERY
 
 
-def touch(db: Session, token: str) -> None:
-    """Note that a session was used just now."""
-    row = db.scalar(select(SignIn).where(SignIn.digest == digest(token)))
-    if row is not None:
-        row.seen_at = now()
-
-
-def person_of_api_token(db: Session, token: str) -> Person:
-    """Whose token for scripts this is; raises NotSignedIn."""
+def person_of_api_token(db: Session, token: str) -> tuple[Person, bool]:
+    """Whose token for scripts this is, and whether `touch` is due; raises NotSignedIn."""
     row = db.scalar(select(ApiToken).where(ApiToken.digest == digest(token)))
     person = db.get(Person, row.person_id) if row else None
-    if person is None:
+    if row is None or person is None:
         raise NotSignedIn("This token is not known or was withdrawn. Make a new one in your account.")
-    return person
+    return person, row.used_at is None or now() - row.used_at > _SEEN_EVERY
+
+
+def touch(db: Session, token: str) -> None:
+    """Note that a session or a token for scripts was used just now."""
+    db.execute(update(SignIn).where(SignIn.digest == digest(token)).values(seen_at=now()))
+    db.execute(update(ApiToken).where(ApiToken.digest == digest(token)).values(used_at=now()))
 
 
 def change_password(db: Session, person: Person, password_hash: str) -> None:

@@ -1,5 +1,6 @@
 """Results over weeks, and results to take along."""
 
+import logging
 import tempfile
 from collections.abc import Callable
 from datetime import datetime
@@ -16,6 +17,9 @@ from analysis.records import Report
 from service import sessions
 from service.store.columns import now
 from service.store.models import Clip, Person, PracticeSession, StoredReport
+
+# It tells of every style that only screens use.
+logging.getLogger("weasyprint").setLevel(logging.ERROR)
 
 Form = Literal["json", "html", "pdf"]
 MEDIA: Final[dict[Form, str]] = {"json": "application/json", "html": "text/html", "pdf": "application/pdf"}

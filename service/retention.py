@@ -95,6 +95,7 @@ def _delete_from(store: Store, files: Files, clip: Clip, what: str) -> None:
             return
         if what == "all":
             db.delete(row)
+            return
         row.original = False
         if what == "videos":
             row.review_video = row.track = False

@@ -73,8 +73,9 @@ def viewer(request: Request, services: ServicesDep) -> Person:
     token, for_scripts = token_of(request, services)
     with services.store.read() as db:
         if for_scripts:
-            return accounts.person_of_api_token(db, token)
-        person, due = accounts.person_of_session(db, services.settings, token)
+            person, due = accounts.person_of_api_token(db, token)
+        else:
+            person, due = accounts.person_of_session(db, services.settings, token)
     if due and request.method in SAFE:  # a changing request holds the database's one write lock already
         with services.store.write() as db:
             accounts.touch(db, token)
@@ -173,7 +174,10 @@ ERRORS: dict[int | str, dict[str, Any]] = {
         403: "not allowed",
         404: "not there, or not yours to see",
         409: "does not fit what is there",
+        412: "another version of the upload protocol",
         413: "too large",
+        415: "another type of content",
+        416: "bytes that are not there",
         422: "a value that cannot be used",
         423: "a warning sign is open: see someone first",
         429: "too many tries",

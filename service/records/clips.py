@@ -131,4 +131,4 @@ class TrackOut(BaseModel):
     picture's width and height, null where not seen."""
 
     time_s: list[float]
-    points: list[list[tuple[float, float] | None]]
+    points: list[list[list[float] | None]]

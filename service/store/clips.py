@@ -48,7 +48,7 @@ class Clip(Base):
     review_video: Mapped[bool] = mapped_column(default=False)
     track: Mapped[bool] = mapped_column(default=False)
     seen_at: Mapped[datetime | None]
-    job: Mapped["Job"] = relationship(back_populates="clip", lazy="joined", passive_deletes=True)
+    job: Mapped["Job"] = relationship(back_populates="clip", lazy="joined", passive_deletes="all")
 
 
 class Job(Base):

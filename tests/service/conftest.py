@@ -1,5 +1,8 @@
 """A whole service in a temporary folder, with cheap passwords and a stand-in for measuring."""
 
+import os
+import shutil
+import subprocess
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -61,3 +64,29 @@ def desk(open_desk: Callable[..., Desk]) -> Desk:
 def working_desk(open_desk: Callable[..., Desk]) -> Desk:
     """A service that measures with the quick stand-in."""
     return open_desk()
+
+
+@pytest.fixture(scope="session")
+def postgres(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """A private Postgres on a socket in a temporary folder."""
+    programs = [shutil.which("initdb"), *map(str, sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb")))]
+    found = next(filter(None, programs), None)
+    if found is None:
+        pytest.fail("Postgres is not installed: apt-get install postgresql")
+    home = Path(found).parent
+    folder = Path("/tmp") / f"matline-postgres-{os.getpid()}"
+    folder.mkdir(mode=0o755)
+    who: dict[str, Any] = {}
+    if os.getuid() == 0:  # it does not run as root
+        shutil.chown(folder, "postgres", "postgres")
+        who = {"user": "postgres", "group": "postgres"}
+    quiet: dict[str, Any] = {"stdout": subprocess.DEVNULL, "check": True, "cwd": folder} | who
+    cluster = str(folder / "cluster")
+    subprocess.run([f"{home}/initdb", "-D", cluster, "-U", "matline", "-A", "trust", "-N"], **quiet)
+    options = f"-k {folder} -c listen_addresses='' -c fsync=off"
+    subprocess.run(
+        [f"{home}/pg_ctl", "-D", cluster, "-w", "-o", options, "-l", f"{cluster}/log", "start"], **quiet
+    )
+    yield f"postgresql+psycopg://matline@/postgres?host={folder}"
+    subprocess.run([f"{home}/pg_ctl", "-D", cluster, "-m", "immediate", "stop"], **quiet)
+    shutil.rmtree(folder)

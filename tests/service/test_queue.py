@@ -2,7 +2,6 @@
 
 import collections
 import os
-import shutil
 import signal
 import subprocess
 import sys
@@ -159,27 +158,6 @@ def test_a_row_without_hand_over_is_found_again(shop: Shop) -> None:
     shop.start()
     shop.until(shop.finished)
     check_done_once(shop, 1)
-
-
-@pytest.fixture(scope="module")
-def postgres(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """A private Postgres on a socket in a temporary folder."""
-    if shutil.which("initdb") is None:
-        pytest.fail("Postgres is not installed: apt-get install postgresql")
-    folder = Path("/tmp") / f"matline-postgres-{os.getpid()}"
-    folder.mkdir(mode=0o755)
-    who: dict[str, Any] = {}
-    if os.getuid() == 0:  # it does not run as root
-        shutil.chown(folder, "postgres", "postgres")
-        who = {"user": "postgres", "group": "postgres"}
-    quiet: dict[str, Any] = {"stdout": subprocess.DEVNULL, "check": True, "cwd": folder} | who
-    cluster = str(folder / "cluster")
-    subprocess.run(["initdb", "-D", cluster, "-U", "matline", "-A", "trust", "-N"], **quiet)
-    options = f"-k {folder} -c listen_addresses='' -c fsync=off"
-    subprocess.run(["pg_ctl", "-D", cluster, "-w", "-o", options, "-l", f"{cluster}/log", "start"], **quiet)
-    yield f"postgresql+psycopg://matline@/postgres?host={folder}"
-    subprocess.run(["pg_ctl", "-D", cluster, "-m", "immediate", "stop"], **quiet)
-    shutil.rmtree(folder)
 
 
 def test_two_workers_on_one_postgres_one_killed(postgres: str, tmp_path: Path, clip_bytes: bytes) -> None:
