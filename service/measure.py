@@ -18,6 +18,7 @@ from analysis.conventions import Side
 from analysis.errors import ClipError
 from analysis.exercises import Prescription
 from analysis.records import Clip, Number, Observations, Report, SessionNotes
+from service import motion
 from service.child import Tell, resolve
 from service.errors import Refused
 
@@ -95,6 +96,7 @@ def summary(report: Report) -> dict[str, Any]:
     return {
         "usable": report.capture.usable,
         "repetitions": len(report.repetitions),
+        "ranges": motion.ranges(report),
         "flagged": sum(r.verdict == "flagged" for r in report.repetitions),
     }
 

@@ -2,7 +2,6 @@
 
 import logging
 import tempfile
-from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 from typing import Final, Literal
@@ -10,23 +9,28 @@ from typing import Final, Literal
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from analysis import exports
 from analysis import report as page
+from analysis.exports.fhir import Acceptance
 from analysis.progress import Progress, follow
 from analysis.progress import Session as Sitting
 from analysis.records import Report
-from service import sessions
+from service import review, sessions
 from service.store.columns import now
 from service.store.models import Clip, Person, PracticeSession, StoredReport
 
 # It tells of every style that only screens use.
 logging.getLogger("weasyprint").setLevel(logging.ERROR)
 
-Form = Literal["json", "html", "pdf"]
-MEDIA: Final[dict[Form, str]] = {"json": "application/json", "html": "text/html", "pdf": "application/pdf"}
-_WRITERS: Final[dict[Form, Callable[[Report, Path], None]]] = {
-    "json": page.write_json,
-    "html": page.write_html,
-    "pdf": page.write_pdf,
+Form = Literal["json", "html", "pdf", "repetitions.csv", "curves.csv", "fhir.json", "c3d"]
+MEDIA: Final[dict[Form, str]] = {
+    "json": "application/json",
+    "html": "text/html",
+    "pdf": "application/pdf",
+    "repetitions.csv": "text/csv",
+    "curves.csv": "text/csv",
+    "fhir.json": "application/fhir+json",
+    "c3d": "application/octet-stream",
 }
 
 
@@ -46,12 +50,33 @@ def over_weeks(db: Session, client: Person) -> Progress:
     return told.model_copy(update={"exercises": bare})
 
 
-def written(report: Report, form: Form) -> bytes:
-    """A report in one of its forms. Raises ReportError where it cannot be made."""
+def written(db: Session, clip: Clip, form: Form) -> bytes:
+    """A clip's report in one of its forms. Raises NotFound, and ReportError where it cannot be made."""
+    report, row = review.report(db, clip), review.stored(db, clip)
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / f"report.{form}"
-        _WRITERS[form](report, path)
+        match form:
+            case "json":
+                page.write_json(report, path)
+            case "html":
+                page.write_html(report, path)
+            case "pdf":
+                page.write_pdf(report, path)
+            case "c3d":
+                exports.write_c3d(report, path)
+            case "curves.csv":
+                exports.write_csv(report, path)
+            case "repetitions.csv":
+                path = exports.write_csv(report, path)
+            case "fhir.json":
+                exports.write_fhir(report, path, clip.client_id, accepted=_accepted(db, row))
         return path.read_bytes()
+
+
+def _accepted(db: Session, row: StoredReport) -> Acceptance | None:
+    """By whom a report was reviewed, by role; until then its values are preliminary."""
+    reviewer = db.get(Person, row.reviewed_by) if row.reviewed_by else None
+    return Acceptance(by=reviewer.role) if reviewer else None
 
 
 def _with_notes(db: Session, clip: Clip, body: str) -> Report:

@@ -10,7 +10,7 @@ from fastapi.responses import StreamingResponse
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 
 from analysis.records import Report
-from service import access, audit, clips, jobs, results, review
+from service import access, audit, clips, jobs, motion, results, review
 from service.api.deps import (
     Db,
     FilesDep,
@@ -23,6 +23,7 @@ from service.api.deps import (
     TheClip,
     Viewer,
 )
+from service.motion import RangeRow
 from service.records.clips import (
     ClipOut,
     CommentIn,
@@ -112,14 +113,17 @@ def report(db: Db, clip: TheClip) -> Report:
 
 
 @router.get("/clips/{clip_id}/export/{form}", response_class=Response, responses=_EXPORT)
-def export_clip(services: ServicesDep, clip: TheClip, form: results.Form) -> Response:
+def export_clip(db: Db, clip: TheClip, form: results.Form) -> Response:
     """The report to take along, as a file."""
-    with services.store.read() as db:
-        found = review.report(db, clip)
+    body = results.written(db, clip, form)
     name = f'attachment; filename="{clip.exercise}-{clip.created_at:%Y-%m-%d}.{form}"'
-    return Response(
-        results.written(found, form), media_type=results.MEDIA[form], headers={"Content-Disposition": name}
-    )
+    return Response(body, media_type=results.MEDIA[form], headers={"Content-Disposition": name})
+
+
+@router.get("/clips/{clip_id}/range-of-motion")
+def range_of_motion(db: Db, clip: TheClip) -> list[RangeRow]:
+    """How far each joint went, with uncertainty, the other side, earlier sessions and a reference."""
+    return motion.table(db, clip)
 
 
 @router.get("/clips/{clip_id}/video", response_class=StreamingResponse, responses=_VIDEO)

@@ -1,7 +1,7 @@
 """Tables of clips: uploads, the clips, their jobs and reports, and what people said about them."""
 
 from datetime import datetime
-from typing import Literal
+from typing import Any, Literal
 
 from sqlalchemy import BigInteger, ForeignKey, Index, String, Text, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column, relationship
@@ -79,6 +79,7 @@ class StoredReport(Base):
     )
     body: Mapped[str] = mapped_column(Text, deferred=True)
     slim: Mapped[str] = mapped_column(Text, deferred=True)
+    ranges: Mapped[dict[str, Any]] = mapped_column(default=dict)
     usable: Mapped[bool]
     repetitions: Mapped[int]
     flagged: Mapped[int]

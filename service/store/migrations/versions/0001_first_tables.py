@@ -444,6 +444,7 @@ def upgrade() -> None:
         sa.Column("clip_id", sa.String(length=32), nullable=False),
         sa.Column("body", sa.Text(), nullable=False),
         sa.Column("slim", sa.Text(), nullable=False),
+        sa.Column("ranges", sa.JSON(), nullable=False),
         sa.Column("usable", sa.Boolean(), nullable=False),
         sa.Column("repetitions", sa.Integer(), nullable=False),
         sa.Column("flagged", sa.Integer(), nullable=False),
