@@ -1,0 +1,103 @@
+"""Joint angles from the body and the motion of its pelvis.
+
+Hip: Grood-Suntay decomposition (J Biomech Eng 105:136, 1983) in ISB axes, flexion, adduction, internal
+rotation, with the signs of `conventions.py`. Knee: angle between thigh and shank.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from scipy.spatial.transform import Rotation
+
+from analysis.conventions import (
+    JOINT_ANGLES,
+    KNEE_TOO_STRAIGHT_FOR_HIP_ROTATION_DEG,
+    PELVIC_SIGNALS,
+    SIDES,
+    TRUNK_CURL,
+    Side,
+    joint_signal,
+)
+from analysis.pelvis import PelvisMotion
+from analysis.records import Floats, Motion, Skeleton
+from analysis.skeleton import pelvis_axes
+
+_OUTWARD: Final = {"left": -1.0, "right": 1.0}  # sign of Z on that side
+# Of an angle's error, the share that changes within one clip; the rest is the same in every frame and
+# cancels in a difference. Measured on validation clips.
+CHANGING_SHARE: Final = 0.6
+
+
+def hip_angles(pelvis: Floats, thigh: Floats, side: Side) -> Floats:
+    """Flexion, abduction, external rotation (T, 3) [deg] from axes (T, 3, 3) of pelvis and thigh in one frame.
+
+    NaN rows stay NaN. Rotation is meaningless where the thigh's axes are not known from a bent knee.
+    """
+    out = np.full((len(pelvis), 3), np.nan)
+    ok = np.isfinite(pelvis).all(axis=(1, 2)) & np.isfinite(thigh).all(axis=(1, 2))
+    if ok.any():
+        relative = np.einsum("tji,tjk->tik", pelvis[ok], thigh[ok])
+        flexion, adduction, internal = Rotation.from_matrix(relative).as_euler("ZXY", degrees=True).T
+        s = _OUTWARD[side]
+        out[ok] = np.column_stack([flexion, -s * adduction, -s * internal])
+    return out
+
+
+def knee_flexion(thigh: Floats, shank: Floats) -> Floats:
+    """Knee flexion (T,) [deg] from the cranial axes (T, 3) of thigh and shank; 0 is straight."""
+    across = np.linalg.norm(np.cross(thigh, shank), axis=1)
+    return np.degrees(np.arctan2(across, (thigh * shank).sum(axis=1)))
+
+
+def thigh_axes(thigh: Floats, shank: Floats, right: Floats) -> Floats:
+    """Axes (T, 3, 3) of the thigh: Y its cranial axis, Z the knee's hinge, to the right.
+
+    Where the knee is nearly straight the hinge is not known: Z is then the pelvis's `right` (T, 3).
+    """
+    hinge = np.cross(shank, thigh)
+    bent = knee_flexion(thigh, shank) >= KNEE_TOO_STRAIGHT_FOR_HIP_ROTATION_DEG
+    hinge = np.where(bent[:, None], hinge, right)
+    hinge = hinge - (hinge * thigh).sum(axis=1, keepdims=True) * thigh
+    with np.errstate(invalid="ignore"):
+        z = hinge / np.linalg.norm(hinge, axis=1, keepdims=True)
+    return np.stack([np.cross(thigh, z), thigh, z], axis=2)
+
+
+def _leg(body: Skeleton, pelvis: Floats, side: Side) -> dict[str, Floats]:
+    thigh, shank = body.directions[f"thigh_{side}"], body.directions[f"shank_{side}"]
+    knee = knee_flexion(thigh, shank)
+    hip = hip_angles(pelvis, thigh_axes(thigh, shank, pelvis[:, :, 2]), side)
+    turn = np.where(knee >= KNEE_TOO_STRAIGHT_FOR_HIP_ROTATION_DEG, hip[:, 2], np.nan)
+    values = (hip[:, 0], hip[:, 1], turn, knee)
+    return {joint_signal(j, side): v for j, v in zip(JOINT_ANGLES, values, strict=True)}
+
+
+def trunk_curl(trunk: Floats) -> Floats:
+    """Rise (T,) [deg] of the thorax's long axis (T, 3, mat frame) from the mat plane, towards the front."""
+    return np.degrees(np.arctan2(trunk[:, 0], trunk[:, 1]))
+
+
+def measure(body: Skeleton, pelvis: PelvisMotion) -> Motion:
+    """Every signal of the conventions that the clip can answer, with its 95 % half-widths."""
+    angles = np.column_stack([pelvis.values.get(s, np.full(len(body.time_s), np.nan)) for s in PELVIC_SIGNALS])
+    # Where an axis of the pelvis cannot be seen, the hips are told from the neutral one, which is said there.
+    axes = pelvis_axes(np.nan_to_num(angles))
+    values = dict(pelvis.values) | {TRUNK_CURL: trunk_curl(body.directions["trunk"])}
+    for side in SIDES:
+        values |= _leg(body, axes, side)
+    values = {name: v for name, v in values.items() if np.isfinite(v).any()}
+    whole = {n: _half_width(body, n) for n in values if n not in pelvis.values} | pelvis.uncertainty_deg
+    change = {n: CHANGING_SHARE * w for n, w in whole.items()} | pelvis.change_uncertainty_deg
+    return Motion(
+        body.time_s,
+        values,
+        {n: whole[n] for n in values},
+        {n: change[n] for n in values},
+        pelvis.source,
+    )
+
+
+def _half_width(body: Skeleton, name: str) -> float:
+    return float(np.nanmedian(body.half_width_deg[name]))

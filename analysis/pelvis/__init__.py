@@ -1,0 +1,6 @@
+"""Motion of the pelvis since the still start, from the best source that the clip has."""
+
+from analysis.pelvis.measure import measure
+from analysis.pelvis.motion import PelvisMotion
+
+__all__ = ["PelvisMotion", "measure"]

@@ -1,0 +1,93 @@
+"""Landmarks of a clip -> one consistent body in the mat frame."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from analysis import filters
+from analysis.conventions import SIDES, Side
+from analysis.exercises import Exercise
+from analysis.records import JOINTS, Floats, Observations, Skeleton
+from analysis.skeleton.corrector import SEGMENTS, SIGNALS, Corrected, correct, unit
+from analysis.skeleton.features import describe, start_frames
+from analysis.skeleton.rotations import pelvis_axes
+
+# Slow floor exercise holds little above 3 Hz (six harmonics of 0.5 Hz; Winter's residual reasoning).
+CUTOFF_HZ: Final = 3.0
+LONGEST_GAP_S: Final = 0.5
+# Mean of |error| to 95 % half-width for the Laplace errors that the corrector is trained with: ln 20.
+HALF_WIDTH_PER_SPREAD: Final = float(np.log(20))
+
+_LIMBS: Final = {"thigh": ("hip", "knee", (23, 25)), "shank": ("knee", "ankle", (25, 27))}
+_SHOULDER_SHARE, _HEAD_SHARE = 0.93, 1.25  # of pelvis to neck; drawn joints only, no angle uses them
+
+
+def fit(observations: Observations, exercise: Exercise, side: Side | None = None) -> Skeleton:
+    """One body for the whole clip; frames without a person are NaN.
+
+    Directions are unit vectors (T, 3) in the mat frame: `pelvis_up`, `pelvis_right`, and the cranial axis
+    of `trunk`, `thigh_left`, ... (from the far joint to the near one). half_width_deg is by angle.
+    """
+    t = observations.time_s
+    if not np.isfinite(observations.landmarks_px[:, 0, 0]).any():
+        return _nobody(len(t), t)
+    size = (observations.width, observations.height)
+    features = describe(
+        t, observations.landmarks_px, observations.landmarks_cm, observations.visibility, exercise.lies, size
+    )
+    corrected = correct(features)
+    directions = {
+        name: unit(filters.smooth(t, corrected.directions[:, i], CUTOFF_HZ, LONGEST_GAP_S))
+        for i, name in enumerate(SEGMENTS)
+    }
+    directions |= _pelvis(t, corrected)
+    half_widths = {s: HALF_WIDTH_PER_SPREAD * corrected.spread[:, i] for i, s in enumerate(SIGNALS)}
+    return Skeleton(t, directions, _joints_cm(directions, observations.landmarks_cm), half_widths)
+
+
+def _pelvis(time_s: Floats, corrected: Corrected) -> dict[str, Floats]:
+    """Axes of the pelvis, as a change from the still start."""
+    angles = filters.smooth(time_s, corrected.pelvis, CUTOFF_HZ, LONGEST_GAP_S)
+    start = start_frames(time_s) & np.isfinite(angles[:, 0])
+    neutral = np.median(angles[start], axis=0) if start.any() else np.zeros(3)
+    axes = pelvis_axes(angles - neutral)
+    return {"pelvis_up": axes[:, :, 1], "pelvis_right": axes[:, :, 2]}
+
+
+def _nobody(count: int, time_s: Floats) -> Skeleton:
+    empty = np.full((count, 3), np.nan)
+    directions = {name: empty.copy() for name in (*SEGMENTS, "pelvis_up", "pelvis_right")}
+    return Skeleton(time_s, directions, np.full((count, len(JOINTS), 3), np.nan), {})
+
+
+def _length(cm: Floats, a: int, b: int) -> float:
+    """Usual length between two landmarks, both sides [cm]."""
+    both = [np.linalg.norm(cm[:, a + k] - cm[:, b + k], axis=1) for k in (0, 1)]
+    return float(np.nanmedian(both))
+
+
+def _joints_cm(directions: dict[str, Floats], cm: Floats) -> Floats:
+    """Joints (T, 17, 3) from directions and constant segment lengths; arms are not modelled (NaN)."""
+    out = np.full((len(cm), len(JOINTS), 3), np.nan)
+    trunk = np.linalg.norm((cm[:, 11] + cm[:, 12] - cm[:, 23] - cm[:, 24]) / 2, axis=1)
+    spine = float(np.nanmedian(trunk)) / _SHOULDER_SHARE
+    half_hips, half_shoulders = (float(np.nanmedian(np.linalg.norm(cm[:, a] - cm[:, a + 1], axis=1))) / 2 for a in (23, 11))
+
+    def put(joint: str, at: Floats) -> None:
+        out[:, JOINTS.index(joint)] = at
+
+    right, up = directions["pelvis_right"], directions["trunk"]
+    put("pelvis", 0 * right)
+    put("neck", spine * up)
+    put("head", spine * _HEAD_SHARE * up)
+    for side in SIDES:
+        outward = right if side == "right" else -right
+        put(f"shoulder_{side}", spine * _SHOULDER_SHARE * up + half_shoulders * outward)
+        at = half_hips * outward
+        put(f"hip_{side}", at)
+        for limb, (_, far, (a, b)) in _LIMBS.items():
+            at = at - _length(cm, a, b) * directions[f"{limb}_{side}"]
+            put(f"{far}_{side}", at)
+    return out
