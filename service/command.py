@@ -11,7 +11,9 @@ from typing import Annotated, Any
 import typer
 import uvicorn
 
+from analysis.cli.demo import FOLDERS
 from analysis.errors import MatlineError
+from service import demo
 from service.app import create_app
 from service.services import Services
 from service.settings import LOOPBACK, Settings
@@ -36,11 +38,15 @@ def start(
     data: Annotated[Path | None, _option("Folder for database and clips.")] = None,
     workers: Annotated[int | None, _option("Clips measured at once by this process; 0: none.")] = None,
     measure_only: Annotated[bool, typer.Option("--measure-only", help="No pages: only measure.")] = False,
+    demonstration: Annotated[bool, typer.Option("--demo", help="An invented practice.")] = False,
 ) -> None:
     """Open the pages for coach, client and physio in a browser; measure the clips that they send."""
     given: dict[str, Any] = {"host": host, "port": port, "data_dir": data, "workers": workers}
     settings = Settings(**{name: value for name, value in given.items() if value is not None})
     logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(levelname)s %(message)s")
+    if demonstration:
+        settings = settings.model_copy(update={"data_dir": data or settings.data_dir / "demonstration"})
+        _fill(settings)
     if measure_only:
         _measure(settings)
     else:
@@ -65,6 +71,20 @@ def _serve(settings: Settings) -> None:
         log_level="warning",
     )
     os._exit(0)  # the engine's threads may wait for a job that the next start goes on with
+
+
+def _fill(settings: Settings) -> None:
+    """Make the invented practice, where it is not there yet, and say how to sign in."""
+    folder = next((f for f in FOLDERS if f.is_dir()), FOLDERS[-1])
+    services = Services.open(settings.model_copy(update={"workers": 0}))
+    demo.fill(services, folder, typer.echo)
+    services.close()
+    story = demo.scenario()
+    typer.echo("Everybody in this practice is invented. Sign in as one of them:")
+    people = [(s.name, s.role) for s in story.staff] + [(c.name, "client") for c in story.client]
+    for name, role in people:
+        typer.echo(f"  {demo.email(name)}  {role}")
+    typer.echo(f"The password of all of them is: {story.password}")
 
 
 def _measure(settings: Settings) -> None:

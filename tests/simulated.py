@@ -15,7 +15,7 @@ from analysis.conventions import PELVIC_SIGNALS, SIDES, SIGNALS
 from analysis.records import Floats, Motion
 from sample_clips.rendering.body import Body
 from sample_clips.rendering.motions import MOVEMENTS, Movement, Rep, posture_at, timeline
-from sample_clips.rendering.pose import Posed, pose
+from sample_clips.rendering.pose import pose
 
 RATE_HZ = 12.5
 

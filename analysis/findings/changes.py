@@ -6,22 +6,17 @@ drifts cancel. An uncertainty here is one-sided: with 95 % confidence the true f
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from analysis.records import Floats
-from analysis.repetitions import Span
+from analysis.repetitions import Span, course
 
 ONE_SIDED_95 = 1.645
 ONE_SIDED_SHARE = ONE_SIDED_95 / 1.96  # of a two-sided 95 % half-width
-REST_S = 0.8  # rest used on each side
-SHORTEST_PHASE_S = 0.2
 FEWEST_SAMPLES = 8
 LEAST_SEEN = 0.6  # share of a repetition's samples that must be there
-# Errors of neighbouring samples go together over about this time (seen in rendered clips).
-ERROR_TIME_S = 0.3
 
 
 @dataclass(frozen=True)
@@ -31,24 +26,6 @@ class Change:
     value: float
     uncertainty: float
     at_s: float
-
-
-def progress(time_s: Floats, span: Span) -> Floats:
-    """How far out the movement is at each time (T,), 0 at rest to 1 at the far end."""
-    out = (time_s - span.start_s) / max(span.arrive_s - span.start_s, SHORTEST_PHASE_S)
-    back = (span.end_s - time_s) / max(span.end_s - span.leave_s, SHORTEST_PHASE_S)
-    x = np.clip(np.minimum(out, back), 0.0, 1.0)
-    return np.asarray(x * x * (3 - 2 * x))
-
-
-def windows(spans: Sequence[Span]) -> list[tuple[float, float]]:
-    """Each repetition's time with the rest on both sides, up to half-way to its neighbours [s]."""
-    starts = [-np.inf, *(s.end_s for s in spans)]
-    ends = [*(s.start_s for s in spans[1:]), np.inf]
-    return [
-        (max(s.start_s - REST_S, (before + s.start_s) / 2), min(s.end_s + REST_S, (after + s.end_s) / 2))
-        for s, before, after in zip(spans, starts, ends, strict=False)
-    ]
 
 
 def change(
@@ -65,19 +42,19 @@ def change(
     if seen.sum() < max(FEWEST_SAMPLES, LEAST_SEEN * inside.sum()):
         return None
     t, y = time_s[seen], values[seen]
-    course = progress(t, span)
-    basis = np.column_stack([np.ones_like(t), t - t.mean(), course])
+    way = course.progress(t, span)
+    basis = np.column_stack([np.ones_like(t), t - t.mean(), way])
     fit, *_ = np.linalg.lstsq(basis, y, rcond=None)
     noise = float(np.std(y - basis @ fit, ddof=3))
     error = noise * np.sqrt(_apart(t) * np.linalg.pinv(basis.T @ basis)[2, 2])
     rest = np.sqrt(max(stated**2 - 2 * (1.96 * noise) ** 2, 0.0)) * ONE_SIDED_SHARE
-    away = (y - basis[:, :2] @ fit[:2]) * np.sign(fit[2]) * course
+    away = (y - basis[:, :2] @ fit[:2]) * np.sign(fit[2]) * way
     return Change(float(fit[2]), float(np.hypot(ONE_SIDED_95 * error, rest)), float(t[np.argmax(away)]))
 
 
 def _apart(time_s: Floats) -> float:
     """Samples that share one error, at least 1."""
-    return max(1.0, ERROR_TIME_S / float(np.median(np.diff(time_s))))
+    return max(1.0, course.ERROR_TIME_S / float(np.median(np.diff(time_s))))
 
 
 def at_far_end(time_s: Floats, values: Floats, span: Span) -> Change | None:

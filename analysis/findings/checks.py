@@ -10,7 +10,7 @@ from analysis.exercises.schema import PELVIS_FINDINGS
 from analysis.findings import texts
 from analysis.findings.changes import ONE_SIDED_SHARE
 from analysis.findings.measures import Measured, stated
-from analysis.findings.usual import usual
+from analysis.findings.usual import unhurried, usual
 from analysis.records import Finding, Motion
 
 _UNIT_WORDS = {"deg": "°", "s": " s", "cm": " cm", "1": ""}
@@ -78,7 +78,7 @@ def checks(
 ) -> list[list[Check]]:
     """All checks of every repetition that can be made."""
     sides = [m.span.side for m in done]
-    phases = [usual([m.phases_s[way] for m in done], sides) for way in (0, 1)]
+    phases = (unhurried([m.phases_s[0] for m in done]), unhurried([m.phases_s[1] for m in done]))
     ranges = usual([m.range.value if m.range else None for m in done], sides)
     spots = usual([m.spot_cm.value if m.spot_cm else None for m in done], sides)
     smooth = usual([m.smoothness for m in done], sides)
@@ -86,7 +86,7 @@ def checks(
         [
             *_pelvis(m, exercise.limits, prescription),
             *_range(m, ranges[i], motion, exercise, prescription),
-            *_rushed(m, (phases[0][i], phases[1][i]), exercise.limits, prescription),
+            *_rushed(m, phases, exercise.limits, prescription),
             *_off_target(m, spots[i], exercise.limits),
             *_jerky(m, smooth[i], exercise.limits),
             *_hold_short(m, prescription),

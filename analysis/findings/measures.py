@@ -14,7 +14,7 @@ from analysis.filters import smooth
 from analysis.findings import changes
 from analysis.findings.changes import Change
 from analysis.records import Floats, Measures, Motion
-from analysis.repetitions import Span, signals
+from analysis.repetitions import Span, course, signals
 from analysis.smoothness import angle_smoothness
 
 LONGEST_GAP_S = 0.5
@@ -59,7 +59,7 @@ def measure(
     spans: Sequence[Span], motion: Motion, exercise: Exercise, places: Mapping[str, Floats] | None
 ) -> list[Measured]:
     """Measures every repetition. `places` holds the ankles' places (T, 3) in the mat frame [cm]."""
-    around = changes.windows(spans)
+    around = course.windows(spans)
     return [
         Measured(
             span,
@@ -145,7 +145,7 @@ def _circle(span: Span, motion: Motion, exercise: Exercise) -> Change | None:
         fit, *_ = np.linalg.lstsq(basis, values[inside], rcond=None)
         widths.append(2 * float(np.hypot(*fit[1:])))
         errors.append(float(np.std(values[inside] - basis @ fit, ddof=3)))
-    error = float(np.mean(errors)) * 2 * np.sqrt(2 * changes.ERROR_TIME_S / span.duration_s) / np.sqrt(2)
+    error = float(np.mean(errors)) * 2 * np.sqrt(2 * course.ERROR_TIME_S / span.duration_s) / np.sqrt(2)
     return Change(float(np.mean(widths)), changes.ONE_SIDED_95 * error, span.turn_s)
 
 

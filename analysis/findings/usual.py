@@ -29,6 +29,11 @@ def usual(values: Sequence[float | None], sides: Sequence[RepetitionSide]) -> li
     return [own[side] for side in sides]
 
 
+def unhurried(phases_s: Sequence[float]) -> float:
+    """The set's own time of a phase (N,) [s], in its upper middle, as haste only shortens; NaN without one."""
+    return float(np.quantile(phases_s, 0.7)) if len(phases_s) >= FEWEST else np.nan
+
+
 def centre(values: Floats) -> float:
     """Median of the half of the values (N,) that lie closest together; NaN for none.
 

@@ -63,6 +63,11 @@ def rest_before(time_s: Floats, curve: Floats) -> float:
     return float(np.median(curve[near]))
 
 
+def rest_after(time_s: Floats, curve: Floats) -> float:
+    """Level of rest after the movement at the start of a curve (T,), which starts near its peak."""
+    return rest_before(-time_s[::-1], curve[::-1])
+
+
 def far_level(curve: Floats) -> float:
     """Level of the far end of a whole movement (T,): the median of what is near its peak."""
     near = curve >= curve.max() - FAR_SHARE * np.ptp(curve)

@@ -6,14 +6,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.conventions import Side
 from analysis.exercises import Exercise
 from analysis.records import Motion
-from analysis.repetitions import cycles, humps
+from analysis.repetitions import circles, course, cycles, humps
 from analysis.repetitions.family import belonging
-from analysis.repetitions.signals import weighted
 from analysis.repetitions.span import Span
 from analysis.repetitions.tracks import Track, tracks
 
@@ -21,11 +19,14 @@ from analysis.repetitions.tracks import Track, tracks
 # repetition that is still one of the set is about half as high as the usual.
 LEAST_SHARE = 0.3
 FEWEST_SAMPLES = 10
-# Low-pass cut-offs: first one that keeps a phase of 0.6 s, then one for the set's own phases
-# [Hz, and Hz x s]: noise goes, the course of the movement stays.
-FIRST_CUTOFF_HZ = 1.6
+# Low-pass cut-offs: some to begin with, the first of which keeps a phase of 0.6 s, then one for the
+# set's own phases [Hz, and Hz x s]: noise goes, the course of the movement stays.
+FIRST_CUTOFFS_HZ = (1.6, 0.8, 0.5)
 CUTOFF_PER_PHASE = 2.0
 SLOWEST_CUTOFF_HZ, FASTEST_CUTOFF_HZ = 0.6, 2.5
+# What a movement must gain in log-likelihood to be worth its own edges, and what a set of low movements
+# must gain on top (on simulated motionless people, noise alone reached 15; a set 28 and more).
+WORTH, WORTH_OF_LOW_SET, LOW = 7.0, 18.0, 2.5
 
 
 def find(motion: Motion, exercise: Exercise, side: Side | None = None) -> tuple[Span, ...]:
@@ -37,36 +38,38 @@ def find(motion: Motion, exercise: Exercise, side: Side | None = None) -> tuple[
     """
     if len(motion.time_s) < FEWEST_SAMPLES:
         return ()
-    cut = cycles.cut if exercise.movement.shape == "cycle" else humps.cut
-    least = exercise.movement.least_deg
-    first = belonging(cut(tracks(motion, exercise, side, FIRST_CUTOFF_HZ), least), motion, exercise)
+    first = max((_first(motion, exercise, side, hz) for hz in FIRST_CUTOFFS_HZ), key=lambda f: f[0])[1]
     if not first:
         return ()
-    swing = max(least, LEAST_SHARE * float(np.median([s.height for s in first])))
+    swing = max(exercise.movement.least_deg, LEAST_SHARE * float(np.median([s.height for s in first])))
     calm = tracks(motion, exercise, side, _cutoff_hz(first))
-    found = belonging(cut(calm, swing), motion, exercise)
-    return tuple(_described(span, calm, motion, exercise) for span in found)
+    found = belonging(_cut(calm, swing, exercise), motion, exercise)
+    if exercise.movement.shape == "circle":
+        found = circles.refined(found, motion, exercise)
+    return tuple(_with_seen(span, calm) for span in found)
 
 
-def _described(span: Span, calm: Sequence[Track], motion: Motion, exercise: Exercise) -> Span:
-    """The span with how much of it was seen, and of a circle which way round it went."""
-    inside = (motion.time_s >= span.start_s) & (motion.time_s <= span.end_s)
+def _first(
+    motion: Motion, exercise: Exercise, side: Side | None, cutoff_hz: float
+) -> tuple[float, list[Span]]:
+    """What one cut-off shows, and how much likelier that is than nothing; no spans where noise would do."""
+    least = exercise.movement.least_deg
+    found = belonging(_cut(tracks(motion, exercise, side, cutoff_hz), least, exercise), motion, exercise)
+    worth = sum(gain - WORTH for gain in course.gains(found, motion, exercise))
+    low = bool(found) and np.median([s.height for s in found]) < LOW * least
+    return (0.0, []) if low and worth < WORTH_OF_LOW_SET else (worth, found)
+
+
+def _cut(seen: Sequence[Track], swing: float, exercise: Exercise) -> list[Span]:
+    cut = cycles.cut if exercise.movement.shape == "cycle" else humps.cut
+    return cut(seen, swing)
+
+
+def _with_seen(span: Span, calm: Sequence[Track]) -> Span:
+    """The span with the share of it that was seen."""
     track = next(t for t in calm if t.side == span.side)
-    seen = float(track.seen[inside].mean()) if inside.any() else 0.0
-    way = _way_round(span, motion, exercise, inside) if exercise.movement.shape == "circle" else None
-    return replace(span, measured=seen, direction=way)
-
-
-def _way_round(span: Span, motion: Motion, exercise: Exercise, inside: NDArray[np.bool_]) -> str | None:
-    """Which way a circle goes, from the area that it encloses: forward or backward over the top."""
-    side: Side | None = None if span.side == "both" else span.side
-    movement = exercise.movement
-    up, front = (weighted(motion, w, side, FIRST_CUTOFF_HZ) for w in (movement.driver, movement.across))
-    if up is None or front is None:
-        return None
-    x, y = front[inside], up[inside]
-    area = float(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)))
-    return "backward over the top" if area > 0 else "forward over the top"
+    inside = (track.time_s >= span.start_s) & (track.time_s <= span.end_s)
+    return replace(span, measured=float(track.seen[inside].mean()) if inside.any() else 0.0)
 
 
 def _cutoff_hz(spans: Sequence[Span]) -> float:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from analysis.repetitions import edges
 from analysis.repetitions.span import Span
 from analysis.repetitions.tracks import Track
@@ -33,10 +35,25 @@ def _span(track: Track, hump: Hump, before: int, after: int) -> Span:
     if not hump.closed(curve):
         end = float(time_s[-1])
         return Span(track.side, out.begin_s, out.arrive_s, end, end, far - rest, 1.0, complete=False)
-    rest_after = edges.rest_before(-time_s[falling][::-1], curve[falling][::-1])
+    rest_after = edges.rest_after(time_s[falling], curve[falling])
     back = edges.fall(time_s[falling], curve[falling], (rest_after, far), track.onset)
     arrive, leave = out.arrive_s, back.begin_s
+    if track.far is not track.curve:
+        arrive, leave = _far_end(track, hump)
     if arrive > leave:
         arrive = leave = (arrive + leave) / 2
     height = far - (rest + rest_after) / 2
     return Span(track.side, out.begin_s, arrive, leave, back.arrive_s, height, 1.0)
+
+
+def _far_end(track: Track, hump: Hump) -> tuple[float, float]:
+    """When the far end is reached and left, for a movement that begins off its driver [s]."""
+    time_s, far = track.time_s, track.far
+    peak = hump.low + int(np.argmax(far[hump.low : hump.next_low + 1]))
+    rising, falling = slice(hump.low, peak + 1), slice(peak, hump.next_low + 1)
+    top = edges.far_level(far[hump.low : hump.next_low + 1])
+    rest = edges.rest_before(time_s[rising], far[rising])
+    rest_after = edges.rest_after(time_s[falling], far[falling])
+    out = edges.rise(time_s[rising], far[rising], (rest, top), track.onset)
+    back = edges.fall(time_s[falling], far[falling], (rest_after, top), track.onset)
+    return out.arrive_s, back.begin_s

@@ -18,12 +18,14 @@ STILL_START_S = 1.0
 class Track:
     """The movement of one side: time (T,) [s], curve (T,) [deg], share of it that was seen (T,).
 
+    `far` (T,) [deg] tells when the far end is reached; it is the curve itself for most exercises.
     `onset` is the exercise's, for finding where its movements begin.
     """
 
     side: RepetitionSide
     time_s: Floats
     curve: Floats
+    far: Floats
     seen: Floats
     onset: float
 
@@ -33,40 +35,44 @@ def tracks(motion: Motion, exercise: Exercise, side: Side | None, cutoff_hz: flo
     if exercise.movement.shape == "roll":
         return _rolls(motion, exercise, side, cutoff_hz)
     wanted: tuple[Side | None, ...] = (None,) if exercise.sides == "both" else (side,) if side else SIDES
-    found = []
-    for one in wanted:
-        curve = _curve(motion, exercise, one, cutoff_hz)
-        if curve is not None:
-            found.append(_track(motion, exercise, one or "both", curve))
-    return found
+    made = (_one(motion, exercise, one, cutoff_hz) for one in wanted)
+    return [track for track in made if track is not None]
 
 
-def _track(motion: Motion, exercise: Exercise, side: RepetitionSide, curve: Floats) -> Track:
-    names = [name.format(side=side) for name in exercise.movement.driver]
-    used = [np.isfinite(motion.values[name]) for name in names if is_seen(motion, name)]
-    return Track(side, motion.time_s, curve, np.mean(used, axis=0), exercise.movement.onset)
-
-
-def _curve(motion: Motion, exercise: Exercise, side: Side | None, cutoff_hz: float) -> Floats | None:
+def _one(motion: Motion, exercise: Exercise, side: Side | None, cutoff_hz: float) -> Track | None:
     movement = exercise.movement
     driver = weighted(motion, movement.driver, side, cutoff_hz)
-    if driver is None or movement.follow == "driver":
-        return driver
+    if driver is None:
+        return None
+    if movement.follow == "driver":
+        return _track(motion, exercise, side or "both", driver, driver)
     names = [name.format(side=side) for name in movement.path]
-    seen = [bridged(motion, name, cutoff_hz) for name in names if is_seen(motion, name)]
-    return _distance_from_rest(motion.time_s, np.column_stack(seen))
+    path = np.column_stack([bridged(motion, name, cutoff_hz) for name in names if is_seen(motion, name)])
+    away = path - _rest(motion.time_s, path)
+    if movement.shape == "circle":
+        # The circle passes through rest, so its middle lies in the mean direction from there.
+        across = np.mean(away, axis=0)
+        curve = away @ across / np.linalg.norm(across)
+        return _track(motion, exercise, side or "both", curve, curve)
+    return _track(motion, exercise, side or "both", np.linalg.norm(away, axis=1), driver)
 
 
-def _distance_from_rest(time_s: Floats, path: Floats) -> Floats:
-    """How far the posture (T, signals) is from rest, over all its signals (T,) [deg].
+def _track(motion: Motion, exercise: Exercise, side: RepetitionSide, curve: Floats, far: Floats) -> Track:
+    names = [name.format(side=side) for name in exercise.movement.driver]
+    used = [np.isfinite(motion.values[name]) for name in names if is_seen(motion, name)]
+    return Track(side, motion.time_s, curve, far, np.mean(used, axis=0), exercise.movement.onset)
 
-    Rest is where the set begins and comes back to: the start, then the median of what is near it.
+
+def _rest(time_s: Floats, path: Floats) -> Floats:
+    """Posture of rest (signals,) of a path (T, signals) [deg].
+
+    Where the set begins and comes back to: the start, then the median of what is near it.
     """
     rest = np.median(path[time_s < time_s[0] + STILL_START_S], axis=0)
     for _ in range(2):
         distance = np.linalg.norm(path - rest, axis=1)
         rest = np.median(path[distance <= np.quantile(distance, 0.25)], axis=0)
-    return np.asarray(np.linalg.norm(path - rest, axis=1), float)
+    return np.asarray(rest, float)
 
 
 def _rolls(motion: Motion, exercise: Exercise, side: Side | None, cutoff_hz: float) -> list[Track]:
@@ -76,7 +82,7 @@ def _rolls(motion: Motion, exercise: Exercise, side: Side | None, cutoff_hz: flo
         return []
     out = driver - _middle(motion.time_s, driver)
     both: dict[Side, Floats] = {"left": np.maximum(out, 0.0), "right": np.maximum(-out, 0.0)}
-    return [_track(motion, exercise, one, both[one]) for one in SIDES if side in (None, one)]
+    return [_track(motion, exercise, one, both[one], both[one]) for one in SIDES if side in (None, one)]
 
 
 def _middle(time_s: Floats, driver: Floats) -> float:

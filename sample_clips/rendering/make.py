@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.video import write_video
+from analysis.video import Frame, write_video
 from sample_clips.rendering.body import make_body
 from sample_clips.rendering.clip import frames, plan, truth
 from sample_clips.rendering.motions import MOVEMENTS
@@ -32,9 +32,9 @@ def render(
         board = board_image(40)
     exact = truth(p, fps)
     times = np.arange(len(exact["series"])) / fps  # type: ignore[arg-type]
-    pictures = ((float(t), picture) for t, (picture, _) in zip(times, frames(p, times, board), strict=True))
+    pictures = (Frame(float(t), picture) for t, (picture, _) in zip(times, frames(p, times, board), strict=True))
     folder.mkdir(parents=True, exist_ok=True)
-    write_video(folder / f"{name}.mp4", (p.camera.width, p.camera.height), pictures)
+    write_video(folder / f"{name}.mp4", pictures, quality=27)
     (folder / f"{name}.truth.json").write_text(json.dumps(exact))
     return folder / f"{name}.mp4"
 

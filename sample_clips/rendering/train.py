@@ -18,7 +18,7 @@ from analysis.skeleton.features import LIES, describe, mirror
 
 SIGNALS = ("pelvic_tilt", "pelvic_obliquity", "pelvic_rotation", "trunk_curl", *(
     f"{j}_{s}" for j in ("hip_flexion", "hip_abduction", "hip_rotation", "knee_flexion") for s in ("left", "right")))  # fmt: skip
-BATCH = 512
+BATCH = 320
 SWAP = [0, 1, 2, 3, 5, 4, 7, 6, 9, 8, 11, 10]
 SIGN = np.array([1, -1, -1, 1] + [1] * 8, np.float32)
 # rotations stored: pelvis, trunk, thigh L, shank L, thigh R, shank R, head
@@ -108,17 +108,18 @@ def angles_from(directions: Tensor, pelvis: Tensor) -> Tensor:
 
 
 def losses(net: Net, x: Tensor, angles: Tensor, directions: Tensor) -> tuple[Tensor, Tensor, Tensor]:
-    """Loss of directions; absolute errors (N, 12) with NaN where unknown; negative log likelihood."""
+    """Loss of directions, loss of angles with their spread, and signed errors (N, 12) [deg], 0 where unknown."""
     d, pelvis, log_b = net(x)
     got = angles_from(d, pelvis)
     error = got - angles
     error = (error + 180) % 360 - 180
     known = torch.isfinite(angles)
-    absolute = torch.where(known, error.abs(), torch.zeros_like(error))
+    error = torch.where(known, error, torch.zeros_like(error))
+    absolute = error.abs()
     nll = torch.where(known, absolute.detach() / log_b.exp() + log_b, torch.zeros_like(log_b))
     weight = torch.tensor([2.0, 2, 2, 1, 1, 1, 1, 1, 0.5, 0.5, 1, 1])
     direction = (d - directions).abs().mean()
-    return direction * 30, (absolute * weight).mean() + 0.15 * nll.mean(), absolute
+    return direction * 30, (absolute * weight).mean() + 0.15 * nll.mean(), error
 
 
 def load(paths: list[Path]) -> tuple[list, list]:
@@ -135,7 +136,14 @@ def load(paths: list[Path]) -> tuple[list, list]:
     return plain, flipped
 
 
-def fit(x: Tensor, a: Tensor, d: Tensor, width: int, drop: float, epochs: int, seed: int) -> Net:
+def _partners(clip: Tensor) -> Tensor:
+    """For every row another random row of the same clip (rows of a clip are next to each other)."""
+    starts = torch.searchsorted(clip, clip)
+    ends = torch.searchsorted(clip, clip, right=True)
+    return starts + (torch.rand(len(clip)) * (ends - starts)).long()
+
+
+def fit(x: Tensor, a: Tensor, d: Tensor, clip: Tensor, width: int, drop: float, epochs: int, seed: int) -> Net:
     """One network, one-cycle learning rate."""
     torch.manual_seed(seed)
     net = Net(x.shape[1], width, drop)
@@ -143,12 +151,16 @@ def fit(x: Tensor, a: Tensor, d: Tensor, width: int, drop: float, epochs: int, s
     optimiser = torch.optim.AdamW(net.parameters(), 1e-3, weight_decay=0.02)
     plan = torch.optim.lr_scheduler.OneCycleLR(optimiser, 2e-3, steps)
     for _ in range(epochs):
+        partners = _partners(clip)
         for batch in torch.randperm(len(x)).split(BATCH):
             net.train()
+            batch = torch.cat([batch, partners[batch]])
             noise = 0.02 * torch.randn(len(batch), x.shape[1])
-            direction, angle, _ = losses(net, x[batch] + noise, a[batch], d[batch])
+            direction, angle, error = losses(net, x[batch] + noise, a[batch], d[batch])
+            first, second = error.chunk(2)
+            change = (first - second).abs().mean()  # a range is a difference within the clip
             optimiser.zero_grad()
-            (direction + angle).backward()
+            (direction + angle + change).backward()
             nn.utils.clip_grad_norm_(net.parameters(), 5.0)
             optimiser.step()
             plan.step()
@@ -175,9 +187,10 @@ def main() -> None:
     test = np.arange(len(plain)) % 8 == 0
     train = [c for group in (plain, flipped) for c, t in zip(group, test, strict=True) if not t]
     x, a, d = stack(train)
+    clip = torch.repeat_interleave(torch.arange(len(train)), torch.tensor([len(c[0]) for c in train]))
     mean, std = x.mean(0), x.std(0).clamp(min=0.02)
     xt, at, dt = stack([c for c, t in zip(plain, test, strict=True) if t])
-    nets = [fit((x - mean) / std, a, d, args.width, args.drop, args.epochs, s) for s in range(args.members)]
+    nets = [fit((x - mean) / std, a, d, clip, args.width, args.drop, args.epochs, s) for s in range(args.members)]
     with torch.no_grad():
         outs = [n((xt - mean) / std) for n in nets]
         got = angles_from(nn.functional.normalize(sum(o[0] for o in outs), dim=2), sum(o[1] for o in outs) / len(outs))
