@@ -31,7 +31,7 @@ CHANGING_SHARE: Final = 0.6
 
 
 def hip_angles(pelvis: Floats, thigh: Floats, side: Side) -> Floats:
-    """Flexion, abduction, external rotation (T, 3) [deg] from axes (T, 3, 3) of pelvis and thigh in one frame.
+    """Flexion, abduction, external rotation (T, 3) [deg] from axes (T, 3, 3) in one frame.
 
     NaN rows stay NaN. Rotation is meaningless where the thigh's axes are not known from a bent knee.
     """
@@ -48,7 +48,7 @@ def hip_angles(pelvis: Floats, thigh: Floats, side: Side) -> Floats:
 def knee_flexion(thigh: Floats, shank: Floats) -> Floats:
     """Knee flexion (T,) [deg] from the cranial axes (T, 3) of thigh and shank; 0 is straight."""
     across = np.linalg.norm(np.cross(thigh, shank), axis=1)
-    return np.degrees(np.arctan2(across, (thigh * shank).sum(axis=1)))
+    return np.asarray(np.degrees(np.arctan2(across, (thigh * shank).sum(axis=1))), float)
 
 
 def thigh_axes(thigh: Floats, shank: Floats, right: Floats) -> Floats:
@@ -81,7 +81,9 @@ def trunk_curl(trunk: Floats) -> Floats:
 
 def measure(body: Skeleton, pelvis: PelvisMotion) -> Motion:
     """Every signal of the conventions that the clip can answer, with its 95 % half-widths."""
-    angles = np.column_stack([pelvis.values.get(s, np.full(len(body.time_s), np.nan)) for s in PELVIC_SIGNALS])
+    angles = np.column_stack(
+        [pelvis.values.get(s, np.full(len(body.time_s), np.nan)) for s in PELVIC_SIGNALS]
+    )
     # Where an axis of the pelvis cannot be seen, the hips are told from the neutral one, which is said there.
     axes = pelvis_axes(np.nan_to_num(angles))
     values = dict(pelvis.values) | {TRUNK_CURL: trunk_curl(body.directions["trunk"])}

@@ -8,9 +8,10 @@ board_image, mat_board_image, faces_cm    what a picture of a card shows, for re
 from analysis.card.design import MAT_TAGS, PELVIS_TAGS, board_image, faces_cm, mat_board_image
 from analysis.card.page import write_pdf
 from analysis.card.pose import CardPose
-from analysis.card.reader import CardReader, Sighting, find
+from analysis.card.reader import FOCAL_SHARE, CardReader, Sighting, find
 
 __all__ = [
+    "FOCAL_SHARE",
     "MAT_TAGS",
     "PELVIS_TAGS",
     "CardPose",

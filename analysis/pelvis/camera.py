@@ -5,56 +5,71 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
+from analysis.card import FOCAL_SHARE
 from analysis.records import JOINTS, Floats, Observations, Skeleton
 
-_USED: Final = {
-    "hip_left": 23, "hip_right": 24, "knee_left": 25, "knee_right": 26, "ankle_left": 27, "ankle_right": 28,
-    "shoulder_left": 11, "shoulder_right": 12,
-}  # fmt: skip
-_FRAMES: Final = 40
-_SNAP_DEG: Final = 30.0  # a mat card lies or stands squarely on the mat: farther off, the body is misjudged
+_JOINTS: Final = ("hip_left", "hip_right", "knee_left", "knee_right", "ankle_left", "ankle_right",
+                  "shoulder_left", "shoulder_right", "head")  # fmt: skip
+_LANDMARKS: Final = ((23,), (24,), (25,), (26,), (27,), (28,), (11,), (12,), (7, 8))
+_FRAMES: Final = 30
+_AT_REST: Final = 0.08  # of the trunk: frames in which the hips are this near their start are used
+_USUAL_CM: Final = 250.0  # from phone to client: errors are weighed as if at this distance
+_OUTLIER_CM: Final = 3.0
+_SNAP_DEG: Final = 30.0  # a mat card stands squarely on the mat: farther off, the body is misjudged
 
 
 def mat_in_camera(observations: Observations, body: Skeleton) -> Floats | None:
     """Rotation (3, 3) from the mat frame to the camera's axes (x right, y down, z away).
 
-    From how the body's joints (mat frame) show in the picture over the whole clip, and squared to the
-    mat card where one is seen. None where no body was found.
+    From how the body's joints show in the picture, in perspective, and squared to the mat card where one
+    is seen. None where no body was found.
     """
-    joints = body.joints_cm[:, [JOINTS.index(name) for name in _USED]]
-    px = observations.landmarks_px[:, list(_USED.values())]
-    guess = observations.landmarks_cm[:, list(_USED.values())]
-    seen = np.flatnonzero(np.isfinite(np.concatenate([joints, px, guess], axis=2)).all(axis=(1, 2)))
-    if not seen.size:
+    joints = body.joints_cm[:, [JOINTS.index(name) for name in _JOINTS]]
+    px, guess = (_points(marks) for marks in (observations.landmarks_px, observations.landmarks_cm))
+    frames = _resting(joints, px)
+    if not frames.size:
         return None
-    some = seen[np.linspace(0, seen.size - 1, min(seen.size, _FRAMES)).round().astype(int)]
-    rotation = _from_picture(_centred(joints[some]), _centred(px[some]), _centred(guess[some]))
-    return _squared(rotation, observations.mat_rotation)
+    size = np.array([observations.width, observations.height])
+    rays = (px[frames] - size / 2) / (FOCAL_SHARE * size.max())
+    return _squared(_from_picture(joints[frames], rays, guess[frames]), observations.mat_rotation)
 
 
-def _centred(points: Floats) -> Floats:
-    """Points (T, N, k) about the middle of each frame."""
-    return np.asarray(points - points.mean(axis=1, keepdims=True))
+def _points(landmarks: Floats) -> Floats:
+    """Landmarks that stand for _JOINTS, (T, N, k)."""
+    return np.stack([landmarks[:, list(pair)].mean(axis=1) for pair in _LANDMARKS], axis=1)
 
 
-def _from_picture(joints: Floats, px: Floats, guess: Floats) -> Floats:
-    """Rotation that shows the joints (T, N, 3) where they are in the picture (T, N, 2), from afar.
+def _resting(joints: Floats, px: Floats) -> NDArray[np.intp]:
+    """Some frames with a whole body whose hips are where they were at the start."""
+    seen = np.flatnonzero(np.isfinite(joints).all(axis=(1, 2)) & np.isfinite(px).all(axis=(1, 2)))
+    if not seen.size:
+        return seen
+    hips, shoulders = px[seen, :2].mean(axis=1), px[seen, 6:8].mean(axis=1)
+    trunk = float(np.median(np.linalg.norm(shoulders - hips, axis=1)))
+    near = seen[np.linalg.norm(hips - np.median(hips[:8], axis=0), axis=1) <= _AT_REST * trunk]
+    return near[np.linspace(0, near.size - 1, min(near.size, _FRAMES)).round().astype(int)]
 
-    Starts from the pose model's own depth `guess` (T, N, 3), which also settles front from back.
+
+def _from_picture(joints: Floats, rays: Floats, guess: Floats) -> Floats:
+    """Rotation that shows the joints (T, N, 3) along their rays (T, N, 2; x/z, y/z).
+
+    Starts from the pose model's own depth `guess` (T, N, 3), which also tells front from back.
     """
-    start, _ = Rotation.align_vectors(guess.reshape(-1, 3), joints.reshape(-1, 3))
-    size = float(np.sqrt((px**2).mean()))
+    about = [(p - p.mean(axis=1, keepdims=True)).reshape(-1, 3) for p in (guess, joints)]
+    start, _ = Rotation.align_vectors(about[0], about[1])
 
     def off(x: Floats) -> Floats:
-        seen = np.exp(x[3]) * (joints.reshape(-1, 3) @ Rotation.from_rotvec(x[:3]).as_matrix().T)[:, :2]
-        return np.asarray((seen - px.reshape(-1, 2)).ravel() / size)
+        place = np.exp(x[5]) * np.array([x[3], x[4], 1.0])
+        at = joints @ Rotation.from_rotvec(x[:3]).as_matrix().T + place
+        seen = at[..., :2] / np.maximum(at[..., 2:], 1.0)
+        return np.asarray(((seen - rays) * _USUAL_CM).ravel())
 
-    flat = (joints.reshape(-1, 3) @ start.as_matrix().T)[:, :2]
-    scale = (flat * px.reshape(-1, 2)).sum() / (flat**2).sum()
-    found = least_squares(off, np.append(start.as_rotvec(), np.log(max(scale, 1e-3))), loss="soft_l1", f_scale=0.1)
+    first = np.concatenate([start.as_rotvec(), rays.mean(axis=(0, 1)), [np.log(_USUAL_CM)]])
+    found = least_squares(off, first, loss="soft_l1", f_scale=_OUTLIER_CM)
     return np.asarray(Rotation.from_rotvec(found.x[:3]).as_matrix())
 
 
@@ -63,9 +78,7 @@ def _squared(rotation: Floats, cards: Floats) -> Floats:
     seen = np.isfinite(cards).all(axis=(1, 2))
     if not seen.any():
         return rotation
-    card = Rotation.from_matrix(cards[seen]).mean()
-    quarter_turns = Rotation.create_group("O")
-    choices = card * quarter_turns
+    choices = Rotation.from_matrix(cards[seen]).mean() * Rotation.create_group("O")
     apart = (choices.inv() * Rotation.from_matrix(rotation)).magnitude()
     nearest = int(np.argmin(apart))
     return np.asarray(choices[nearest].as_matrix()) if np.degrees(apart[nearest]) < _SNAP_DEG else rotation

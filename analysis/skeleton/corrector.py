@@ -16,6 +16,7 @@ import numpy as np
 
 from analysis.conventions import JOINT_ANGLES, PELVIC_SIGNALS, SIDES, TRUNK_CURL, joint_signal
 from analysis.records import Floats
+from analysis.skeleton.rotations import unit
 
 SEGMENTS: Final = ("trunk", "thigh_left", "shank_left", "thigh_right", "shank_right")
 SIGNALS: Final = (*PELVIC_SIGNALS, TRUNK_CURL, *(joint_signal(j, s) for j in JOINT_ANGLES for s in SIDES))
@@ -40,7 +41,7 @@ def _weights() -> dict[str, Floats]:
 
 
 def _silu(x: Floats) -> Floats:
-    return x / (1 + np.exp(-x))
+    return np.asarray(x / (1 + np.exp(-x)), float)
 
 
 def _member(x: Floats, member: int, w: dict[str, Floats]) -> Floats:
@@ -50,11 +51,6 @@ def _member(x: Floats, member: int, w: dict[str, Floats]) -> Floats:
         if k < layers - 1:
             x = _silu(x)
     return x
-
-
-def unit(v: Floats) -> Floats:
-    """Vectors (..., 3) of length 1."""
-    return v / np.maximum(np.linalg.norm(v, axis=-1, keepdims=True), 1e-9)
 
 
 def correct(features: Floats) -> Corrected:

@@ -9,8 +9,10 @@ from __future__ import annotations
 from typing import Final, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.records import Floats
+from analysis.skeleton.rotations import unit
 
 Lies = Literal["supine", "side_lying", "kneeling"]
 LIES: Final[tuple[Lies, ...]] = ("supine", "side_lying", "kneeling")
@@ -18,7 +20,18 @@ LIES: Final[tuple[Lies, ...]] = ("supine", "side_lying", "kneeling")
 # Landmarks of the pose model that carry information about trunk and legs, in left-right pairs.
 USED: Final = (0, 7, 8, 11, 12, 13, 14, 15, 16, 23, 24, 25, 26, 27, 28, 29, 30, 31, 32)
 MIRRORED: Final = (0, 8, 7, 12, 11, 14, 13, 16, 15, 24, 23, 26, 25, 28, 27, 30, 29, 32, 31)
-_SEGMENTS: Final = ((11, 23), (12, 24), (23, 25), (24, 26), (25, 27), (26, 28), (11, 12), (23, 24), (27, 31), (28, 32))
+_SEGMENTS: Final = (
+    (11, 23),
+    (12, 24),
+    (23, 25),
+    (24, 26),
+    (25, 27),
+    (26, 28),
+    (11, 12),
+    (23, 24),
+    (27, 31),
+    (28, 32),
+)
 STILL_START_S: Final = 0.8  # the client lies still before the first repetition
 
 
@@ -35,23 +48,19 @@ def _scale(px: Floats) -> float:
 def _segment_lengths(px: Floats) -> Floats:
     """Shares (10 x 3) of the scale: short, usual and long picture length of each segment over the clip."""
     lengths = np.stack([np.linalg.norm(_at(px, a) - _at(px, b), axis=1) for a, b in _SEGMENTS])
-    return np.nanquantile(lengths, [0.1, 0.5, 0.9], axis=1).ravel()
-
-
-def _unit(v: Floats) -> Floats:
-    return v / np.maximum(np.linalg.norm(v, axis=-1, keepdims=True), 1e-6)
+    return np.asarray(np.nanquantile(lengths, [0.1, 0.5, 0.9], axis=1), float).ravel()
 
 
 def _mid(points: Floats, a: int, b: int) -> Floats:
-    return (_at(points, a) + _at(points, b)) / 2
+    return 0.5 * np.asarray(_at(points, a) + _at(points, b))
 
 
 def _mat_axes(start_cm: Floats) -> Floats:
     """Rows: the mat frame's X, Y, Z in the pose model's own axes, from the still start (19, 3)."""
     p = start_cm[None]
-    y = _unit(_mid(p, 11, 12) - _mid(p, 23, 24))[0]
-    across = (_unit(_at(p, 24) - _at(p, 23)) + _unit(_at(p, 12) - _at(p, 11)))[0]
-    z = _unit(across - (across @ y) * y)
+    y = unit(_mid(p, 11, 12) - _mid(p, 23, 24))[0]
+    across = (unit(_at(p, 24) - _at(p, 23)) + unit(_at(p, 12) - _at(p, 11)))[0]
+    z = unit(across - (across @ y) * y)
     return np.stack([np.cross(y, z), y, z])
 
 
@@ -59,7 +68,7 @@ def _guessed_directions(cm: Floats, axes: Floats) -> Floats:
     """The pose model's own segment directions (T, 33) in the mat frame: right up to its errors."""
     pairs = [_at(cm, a) - _at(cm, b) for a, b in _SEGMENTS]
     trunk = _mid(cm, 11, 12) - _mid(cm, 23, 24)
-    return np.concatenate([_unit(v) @ axes.T for v in [trunk, *pairs]], axis=1)
+    return np.concatenate([unit(v) @ axes.T for v in [trunk, *pairs]], axis=1)
 
 
 def _picture_directions(px: Floats, scale: float) -> Floats:
@@ -67,16 +76,18 @@ def _picture_directions(px: Floats, scale: float) -> Floats:
     out = []
     for a, b in _SEGMENTS:
         v = (_at(px, a) - _at(px, b)) / scale
-        out += [_unit(v), np.linalg.norm(v, axis=1, keepdims=True)]
+        out += [unit(v), np.linalg.norm(v, axis=1, keepdims=True)]
     return np.concatenate(out, axis=1)
 
 
-def start_frames(time_s: Floats) -> Floats:
+def start_frames(time_s: Floats) -> NDArray[np.bool_]:
     """Which frames belong to the still start (T,) bool; at least the first."""
-    return (time_s - time_s[0] <= STILL_START_S).astype(bool)
+    return np.asarray(time_s - time_s[0] <= STILL_START_S)
 
 
-def describe(time_s: Floats, px: Floats, cm: Floats, visibility: Floats, lies: Lies, picture: tuple[int, int]) -> Floats:
+def describe(
+    time_s: Floats, px: Floats, cm: Floats, visibility: Floats, lies: Lies, picture: tuple[int, int]
+) -> Floats:
     """Features (T, F) of a clip; rows of frames without a person are NaN.
 
     px (T, 33, 2) in the upright picture, cm (T, 33, 3) hip-centred, visibility (T, 33).
@@ -94,7 +105,8 @@ def describe(time_s: Floats, px: Floats, cm: Floats, visibility: Floats, lies: L
     picture_size = np.array(picture, float)
     clip = np.concatenate([
         start_px.ravel(), start_cm.ravel(), np.nanmedian(seen, axis=0),
-        _segment_lengths(px / scale), (anchor - picture_size / 2) / picture_size.max(), [scale / picture_size.max()],
+        _segment_lengths(px / scale), (anchor - picture_size / 2) / picture_size.max(),
+        [scale / picture_size.max()],
         [float(lies == k) for k in LIES],
     ])  # fmt: skip
     moved = (hips - anchor) / scale

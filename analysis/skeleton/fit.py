@@ -10,9 +10,9 @@ from analysis import filters
 from analysis.conventions import SIDES, Side
 from analysis.exercises import Exercise
 from analysis.records import JOINTS, Floats, Observations, Skeleton
-from analysis.skeleton.corrector import SEGMENTS, SIGNALS, Corrected, correct, unit
+from analysis.skeleton.corrector import SEGMENTS, SIGNALS, Corrected, correct
 from analysis.skeleton.features import describe, start_frames
-from analysis.skeleton.rotations import pelvis_axes
+from analysis.skeleton.rotations import pelvis_axes, unit
 
 # Slow floor exercise holds little above 3 Hz (six harmonics of 0.5 Hz; Winter's residual reasoning).
 CUTOFF_HZ: Final = 3.0
@@ -73,7 +73,9 @@ def _joints_cm(directions: dict[str, Floats], cm: Floats) -> Floats:
     out = np.full((len(cm), len(JOINTS), 3), np.nan)
     trunk = np.linalg.norm((cm[:, 11] + cm[:, 12] - cm[:, 23] - cm[:, 24]) / 2, axis=1)
     spine = float(np.nanmedian(trunk)) / _SHOULDER_SHARE
-    half_hips, half_shoulders = (float(np.nanmedian(np.linalg.norm(cm[:, a] - cm[:, a + 1], axis=1))) / 2 for a in (23, 11))
+    half_hips, half_shoulders = (
+        float(np.nanmedian(np.linalg.norm(cm[:, a] - cm[:, a + 1], axis=1))) / 2 for a in (23, 11)
+    )
 
     def put(joint: str, at: Floats) -> None:
         out[:, JOINTS.index(joint)] = at

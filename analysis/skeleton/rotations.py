@@ -1,4 +1,4 @@
-"""Rotations of the pelvis by the conventions' signs, both ways."""
+"""Unit vectors, and rotations of the pelvis by the conventions' signs, both ways."""
 
 from __future__ import annotations
 
@@ -6,6 +6,11 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from analysis.records import Floats
+
+
+def unit(v: Floats) -> Floats:
+    """Vectors (..., 3) of length 1."""
+    return np.asarray(v / np.maximum(np.linalg.norm(v, axis=-1, keepdims=True), 1e-6), float)
 
 
 def pelvis_axes(angles: Floats) -> Floats:

@@ -1,0 +1,1 @@
+"""Makes clips with exact truth: bodies, motions, a room and a phone."""

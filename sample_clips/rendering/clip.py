@@ -50,8 +50,16 @@ def _resting_height(movement: Movement, frame: Floats) -> float:
 
 
 def plan(
-    name: str, exercise: str, body: Body, seed: int, *, view: str | None = None, conditions: Conditions | None = None,
-    card: bool = False, fault_share: float = 0.3, table: dict[str, type[Movement]] = MOVEMENTS,
+    name: str,
+    exercise: str,
+    body: Body,
+    seed: int,
+    *,
+    view: str | None = None,
+    conditions: Conditions | None = None,
+    card: bool = False,
+    fault_share: float = 0.3,
+    table: dict[str, type[Movement]] = MOVEMENTS,
 ) -> Plan:
     """Draw a clip of an exercise for a body from a seed."""
     rng = np.random.default_rng(seed)
@@ -111,9 +119,17 @@ def truth(p: Plan, fps: float) -> dict[str, object]:
         short = {k.replace("_left", "_L").replace("_right", "_R"): v for k, v in angles.items()}
         series.append({k: None if v is None else round(v, 2) for k, v in short.items()})
     reps = [
-        {"side": _SHORT[r.side], "start": round(r.start, 3), "end": round(r.end, 3), "faults": r.faults} for r in p.reps
+        {"side": _SHORT[r.side], "start": round(r.start, 3), "end": round(r.end, 3), "faults": r.faults}
+        for r in p.reps
     ]
-    return {"name": p.name, "exercise": p.movement.name, "view": p.view, "fps": fps, "reps": reps, "series": series}
+    return {
+        "name": p.name,
+        "exercise": p.movement.name,
+        "view": p.view,
+        "fps": fps,
+        "reps": reps,
+        "series": series,
+    }
 
 
 __all__ = ["MOVEMENTS", "Plan", "frames", "plan", "truth"]

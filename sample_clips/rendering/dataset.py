@@ -57,13 +57,21 @@ def draw_plan(bodies: list[Body], seed: int) -> Plan:
         clothes=str(rng.choice(["any", "any", "any", "plain", "dark"])), low_light=bool(rng.random() < 0.08),
         mat_like_clothes=bool(rng.random() < 0.1), roll_deg=12.0 if rng.random() < 0.2 else 3.0, size=SIZES[int(rng.integers(len(SIZES)))],
     )  # fmt: skip
-    return plan(f"{movement.name}-{seed}", movement.name, body, seed, view=str(rng.choice(views)), conditions=conditions, table=table)
+    return plan(
+        f"{movement.name}-{seed}",
+        movement.name,
+        body,
+        seed,
+        view=str(rng.choice(views)),
+        conditions=conditions,
+        table=table,
+    )
 
 
 def _compress(picture: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     """What the phone's encoder does to a picture, roughly."""
     quality = int(rng.integers(35, 92))
-    ok, data = cv2.imencode(".jpg", picture[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
+    _, data = cv2.imencode(".jpg", picture[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
     return np.ascontiguousarray(cv2.imdecode(data, cv2.IMREAD_COLOR)[..., ::-1])
 
 
@@ -79,7 +87,9 @@ def observe_clip(bodies: list[Body], seed: int, model: Path, rate_hz: float) -> 
         base_options=BaseOptions(model_asset_path=str(model)), running_mode=vision.RunningMode.IMAGE,
         min_pose_detection_confidence=0.3, min_pose_presence_confidence=0.3,
     )  # fmt: skip
-    rows: dict[str, list[Floats]] = {k: [] for k in ("px", "cm", "visibility", "angles", "rotations", "points_px", "points_m")}
+    rows: dict[str, list[Floats]] = {
+        k: [] for k in ("px", "cm", "visibility", "angles", "rotations", "points_px", "points_m")
+    }
     size = np.array([p.camera.width, p.camera.height, p.camera.width])
     with vision.PoseLandmarker.create_from_options(options) as landmarker:
         for picture, posed in frames(p, times):
@@ -87,10 +97,18 @@ def observe_clip(bodies: list[Body], seed: int, model: Path, rate_hz: float) -> 
             found = landmarker.detect(image)
             marks = found.pose_landmarks[0] if found.pose_landmarks else None
             world = found.pose_world_landmarks[0] if marks else None
-            rows["px"].append(np.array([[q.x, q.y, q.z] for q in marks]) * size if marks else np.full((33, 3), np.nan))
-            rows["cm"].append(np.array([[q.x, q.y, q.z] for q in world]) * 100 if marks else np.full((33, 3), np.nan))
-            rows["visibility"].append(np.array([q.visibility for q in marks]) if marks else np.full(33, np.nan))
-            rows["angles"].append(np.array([np.nan if posed.angles[s] is None else posed.angles[s] for s in SIGNALS]))
+            rows["px"].append(
+                np.array([[q.x, q.y, q.z] for q in marks]) * size if marks else np.full((33, 3), np.nan)
+            )
+            rows["cm"].append(
+                np.array([[q.x, q.y, q.z] for q in world]) * 100 if marks else np.full((33, 3), np.nan)
+            )
+            rows["visibility"].append(
+                np.array([q.visibility for q in marks]) if marks else np.full(33, np.nan)
+            )
+            rows["angles"].append(
+                np.array([np.nan if posed.angles[s] is None else posed.angles[s] for s in SIGNALS])
+            )
             rows["rotations"].append(_segment_frames(p, posed))
             points = np.array([posed.positions[s] for s in POINTS])
             rows["points_m"].append(points)
@@ -111,7 +129,20 @@ def _meta(p: Plan) -> Floats:
     view = ("side", "oblique", "overhead", "front").index(p.view)
     side = {"left": 1.0, "right": -1.0}.get(getattr(p.movement, "top", ""), 0.0)
     at = (p.camera.at - p.origin) @ p.frame
-    return np.array([p.camera.width, p.camera.height, p.camera.focal, *axes.ravel(), *at, lies, names.index(p.movement.name), view, side], np.float32)
+    return np.array(
+        [
+            p.camera.width,
+            p.camera.height,
+            p.camera.focal,
+            *axes.ravel(),
+            *at,
+            lies,
+            names.index(p.movement.name),
+            view,
+            side,
+        ],
+        np.float32,
+    )
 
 
 _BODIES: list[Body] = []
@@ -134,7 +165,9 @@ def build(bodies: Path, model: Path, seeds: range, rate_hz: float, seconds: floa
         tasks = {pool.submit(_task, (bodies, s, model, rate_hz)): s for s in seeds}
         for task in as_completed(tasks):
             result = task.result()
-            (failed if isinstance(result, str) else done).append(result if isinstance(result, str) else (tasks[task], result))
+            (failed if isinstance(result, str) else done).append(
+                result if isinstance(result, str) else (tasks[task], result)
+            )
             if time.time() - start > seconds:
                 pool.shutdown(wait=False, cancel_futures=True)
                 break
@@ -158,8 +191,13 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=1e9)
     a = parser.parse_args()
     data = build(a.bodies, a.model, range(a.seed, a.seed + a.clips), a.rate, a.seconds)
-    halves = {k: v.astype(np.float16) if k in ("cm", "visibility", "angles", "rotations", "points_m") else v for k, v in data.items()}
-    halves["px"] = np.where(np.isfinite(data["px"]), np.round(data["px"] * 8), -32768).astype(np.int16)  # 1/8 px
+    halves = {
+        k: v.astype(np.float16) if k in ("cm", "visibility", "angles", "rotations", "points_m") else v
+        for k, v in data.items()
+    }
+    halves["px"] = np.where(np.isfinite(data["px"]), np.round(data["px"] * 8), -32768).astype(
+        np.int16
+    )  # 1/8 px
     np.savez_compressed(a.out, **halves)
 
 

@@ -1,6 +1,6 @@
 """Renders a clip to a file with its exact truth beside it.
 
-    python -m sample_clips.rendering.make OUT_FOLDER --exercise toe_tap --seed 7 [--view side] [--card] ...
+python -m sample_clips.rendering.make OUT_FOLDER --exercise toe_tap --seed 7 [--view side] [--card] ...
 """
 
 from __future__ import annotations
@@ -19,8 +19,16 @@ from sample_clips.rendering.person import Conditions, phenotype
 
 
 def render(
-    folder: Path, name: str, exercise: str, seed: int, *, fps: float = 24.0, view: str | None = None,
-    conditions: Conditions | None = None, card: bool = False, fault_share: float = 0.3,
+    folder: Path,
+    name: str,
+    exercise: str,
+    seed: int,
+    *,
+    fps: float = 24.0,
+    view: str | None = None,
+    conditions: Conditions | None = None,
+    card: bool = False,
+    fault_share: float = 0.3,
 ) -> Path:
     """Write NAME.mp4 and NAME.truth.json; the person, room and motion all come from the seed."""
     body = make_body(**phenotype(np.random.default_rng(seed + 77_000)))
@@ -32,7 +40,9 @@ def render(
         board = board_image(40)
     exact = truth(p, fps)
     times = np.arange(len(exact["series"])) / fps  # type: ignore[arg-type]
-    pictures = (Frame(float(t), picture) for t, (picture, _) in zip(times, frames(p, times, board), strict=True))
+    pictures = (
+        Frame(float(t), picture) for t, (picture, _) in zip(times, frames(p, times, board), strict=True)
+    )
     folder.mkdir(parents=True, exist_ok=True)
     write_video(folder / f"{name}.mp4", pictures, quality=27)
     (folder / f"{name}.truth.json").write_text(json.dumps(exact))
@@ -52,7 +62,9 @@ def main() -> None:
     a = parser.parse_args()
     conditions = Conditions(size=(720, 1280) if a.portrait else (1280, 720))
     name = f"{a.exercise}_{a.seed}"
-    print(render(a.folder, name, a.exercise, a.seed, fps=a.fps, view=a.view, conditions=conditions, card=a.card))
+    print(
+        render(a.folder, name, a.exercise, a.seed, fps=a.fps, view=a.view, conditions=conditions, card=a.card)
+    )
 
 
 if __name__ == "__main__":

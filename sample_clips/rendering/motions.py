@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from sample_clips.rendering.body import Body, Floats
+from sample_clips.rendering.body import Body
 from sample_clips.rendering.pose import SIDES, ArmPose, FreeLeg, PlantedLeg, Posture, leg_lengths
 
 OTHER = {"left": "right", "right": "left"}
@@ -123,7 +123,9 @@ class Movement:
             fields = {k: v for k, v in changes.items() if k not in (*SIDES, *turn)}
             w = rep.progress(t)
             mirror = -1.0 if rep.side == "right" else 1.0
-            for (name, fault), own in zip((("tilt", "tilt"), ("obliquity", "obl"), ("rotation", "rot")), self.coupling, strict=True):
+            for (name, fault), own in zip(
+                (("tilt", "tilt"), ("obliquity", "obl"), ("rotation", "rot")), self.coupling, strict=True
+            ):
                 extra = w * (rep.faults.get(fault, 0.0) + own * (1.0 if name == "tilt" else mirror))
                 turn[name] += float(changes.get(name, 0.0)) + extra
         arms = fields.pop("arms", base.arms)
@@ -265,9 +267,18 @@ class FigureFour(Supine):
     def at(self, rep: Rep, t: float, side: str) -> dict[str, object]:
         w = rep.progress(t)
         a = np.degrees(np.arcsin(np.clip(self.drop / self.reach, 0, 1)))
-        start = np.degrees(np.arccos((self.thigh**2 + self.reach**2 - self.shank**2) / (2 * self.thigh * self.reach)))
+        start = np.degrees(
+            np.arccos((self.thigh**2 + self.reach**2 - self.shank**2) / (2 * self.thigh * self.reach))
+        )
         hip0 = float(start - a)
-        return {side: FreeLeg(_lerp([hip0, 70, 62], w), _lerp([2, 12, 38], w), _lerp([0, 20, 42], w), _lerp([self.bend, 105, 100], w))}
+        return {
+            side: FreeLeg(
+                _lerp([hip0, 70, 62], w),
+                _lerp([2, 12, 38], w),
+                _lerp([0, 20, 42], w),
+                _lerp([self.bend, 105, 100], w),
+            )
+        }
 
 
 class KneesToChest(Supine):
@@ -280,7 +291,10 @@ class KneesToChest(Supine):
 
     def at(self, rep: Rep, t: float, side: str) -> dict[str, object]:
         w = rep.progress(t)
-        legs = {s: FreeLeg(_lerp([45, 80, self.fold], w), 5.0, 0.0, _lerp([self.bend, 110, 125], w)) for s in SIDES}
+        legs = {
+            s: FreeLeg(_lerp([45, 80, self.fold], w), 5.0, 0.0, _lerp([self.bend, 110, 125], w))
+            for s in SIDES
+        }
         hold = ArmPose((0.75, -0.7, 0.2), (0.5, -0.8, -0.1), in_trunk=True)
         arms = dict.fromkeys(SIDES, hold if w > 0.5 else self.arm_pose())
         return legs | {"tilt": -8 * w, "arms": self._blend(arms, w)}
@@ -329,7 +343,9 @@ class Clam(SideLying):
         half = self.body.length("thigh_left", "thigh_right") / 2
         hip = self.body.pivots[f"thigh_{side}"] - self.body.pivots["pelvis"]
         f, k = np.radians(self.hip), np.radians(self.hip - self.knee)
-        reach = self.thigh * np.array([np.sin(f), -np.cos(f), 0]) + self.shank * np.array([np.sin(k), -np.cos(k), 0])
+        reach = self.thigh * np.array([np.sin(f), -np.cos(f), 0]) + self.shank * np.array(
+            [np.sin(k), -np.cos(k), 0]
+        )
         inward = -_Z[side] * np.array([0, 0, max(half - 0.055, 0.0)])
         return PlantedLeg(hip + reach + inward, UP, sole_on_mat=False)
 
@@ -349,7 +365,9 @@ class LegCircle(SideLying):
     def choose(self) -> None:
         super().choose()
         self.radius, self.up = self.rng.uniform(7, 13), self.rng.uniform(14, 22)
-        self.bottom = FreeLeg(self.hip, 0.0, 0.0, self.knee) if self.rng.random() < 0.6 else FreeLeg(5, 0, 0, 5)
+        self.bottom = (
+            FreeLeg(self.hip, 0.0, 0.0, self.knee) if self.rng.random() < 0.6 else FreeLeg(5, 0, 0, 5)
+        )
 
     def still(self) -> Posture:
         legs = {self.top: FreeLeg(2, self.up - self.radius, 0, 4), OTHER[self.top]: self.bottom}
@@ -379,7 +397,11 @@ class BirdDog(Movement):
     def at(self, rep: Rep, t: float, side: str) -> dict[str, object]:
         w, a = rep.progress(t), self.amount(rep)
         hip, knee = 90 + a * w * (self.reach_hip - 90), 90 + a * w * (8 - 90)
-        reach = ArmPose(tuple(np.array([1.0, 0.08, 0.03]) * (1 - w) + w * np.array([0.1, 1.0, 0.1])), (1 - 0.95 * w, w + 0.05, 0.02), in_trunk=False)
+        reach = ArmPose(
+            tuple(np.array([1.0, 0.08, 0.03]) * (1 - w) + w * np.array([0.1, 1.0, 0.1])),
+            (1 - 0.95 * w, w + 0.05, 0.02),
+            in_trunk=False,
+        )
         arms = dict(self.still().arms) | {OTHER[side]: reach}
         return {side: FreeLeg(float(hip), 1.0, 0.0, float(max(knee, 3))), "arms": arms}
 
@@ -408,7 +430,9 @@ def _draw_fault(movement: Movement, rng: np.random.Generator) -> dict[str, float
     return {kind: float(rng.uniform(6.5, 13) * rng.choice([-1, 1]))}
 
 
-def timeline(movement: Movement, rng: np.random.Generator, fault_share: float = 0.3, lead_in: float = 1.5) -> list[Rep]:
+def timeline(
+    movement: Movement, rng: np.random.Generator, fault_share: float = 0.3, lead_in: float = 1.5
+) -> list[Rep]:
     """Repetitions one after the other, with faults in about `fault_share` of them."""
     t = lead_in + rng.uniform(0, 0.8)
     usual = rng.uniform(*movement.phase_s)
@@ -419,7 +443,15 @@ def timeline(movement: Movement, rng: np.random.Generator, fault_share: float = 
         faults = _draw_fault(movement, rng) if rng.random() < fault_share else {}
         pace = faults.get("tempo", 1.0) * rng.uniform(0.93, 1.07)
         side = SIDES[(i + first) % 2] if movement.alternating else getattr(movement, "top", "both")
-        rep = Rep(side, float(t), usual * pace, float(rng.uniform(*movement.hold_s)), usual * pace * float(rng.uniform(0.9, 1.1)), faults, reverse=i >= (count + 1) // 2)
+        rep = Rep(
+            side,
+            float(t),
+            usual * pace,
+            float(rng.uniform(*movement.hold_s)),
+            usual * pace * float(rng.uniform(0.9, 1.1)),
+            faults,
+            reverse=i >= (count + 1) // 2,
+        )
         reps.append(rep)
         t = rep.end + rng.uniform(0.25, 0.9)
     return reps

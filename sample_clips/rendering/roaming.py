@@ -12,7 +12,12 @@ class _Roam(Movement):
     """Legs, pelvis and trunk follow slow random waves for the whole clip."""
 
     reps = (0, 0)
-    limits = {"flexion": (-5.0, 115.0), "abduction": (-15.0, 45.0), "external": (-25.0, 45.0), "knee": (3.0, 130.0)}
+    limits = {
+        "flexion": (-5.0, 115.0),
+        "abduction": (-15.0, 45.0),
+        "external": (-25.0, 45.0),
+        "knee": (3.0, 130.0),
+    }
     pelvis = 12.0
     curl = (-4.0, 40.0)
 
@@ -32,7 +37,10 @@ class _Roam(Movement):
 
     def free(self, i: int, t: float) -> FreeLeg:
         """Leg i (0 left, 1 right) at time t."""
-        values = [self.wave(4 * i + j, *self.limits[n], t) for j, n in enumerate(("flexion", "abduction", "external", "knee"))]
+        values = [
+            self.wave(4 * i + j, *self.limits[n], t)
+            for j, n in enumerate(("flexion", "abduction", "external", "knee"))
+        ]
         return FreeLeg(*values)
 
     def leg(self, i: int, side: str, t: float) -> FreeLeg | PlantedLeg:
@@ -50,7 +58,10 @@ class _Roam(Movement):
     def posture(self, reps: list[Rep], t: float) -> Posture:
         """The whole body at time t."""
         legs = {s: self.leg(i, s, t) for i, s in enumerate(SIDES)}
-        turn = {n: self.wave(14 + i, -self.pelvis, self.pelvis, t) * min(t, 1.0) for i, n in enumerate(("tilt", "obliquity", "rotation"))}
+        turn = {
+            n: self.wave(14 + i, -self.pelvis, self.pelvis, t) * min(t, 1.0)
+            for i, n in enumerate(("tilt", "obliquity", "rotation"))
+        }
         arms = {s: self.arm(i, t) for i, s in enumerate(SIDES)}
         curl = self.wave(17, *self.curl, t)
         return Posture(legs, **turn, trunk_curl=max(curl, 0), neck_curl=self.wave(20, -15, 40, t), arms=arms)
@@ -83,7 +94,12 @@ class RoamSide(_Roam, Clam):
 class RoamKneeling(_Roam):
     name = "roam_kneeling"
     lies = "kneeling"
-    limits = {"flexion": (60.0, 105.0), "abduction": (-5.0, 12.0), "external": (-8.0, 8.0), "knee": (70.0, 110.0)}
+    limits = {
+        "flexion": (60.0, 105.0),
+        "abduction": (-5.0, 12.0),
+        "external": (-8.0, 8.0),
+        "knee": (70.0, 110.0),
+    }
     curl = (-4.0, 4.0)
 
     def choose(self) -> None:

@@ -51,7 +51,10 @@ void main() {
   float diffuse = max(dot(normalize(n), light), 0.0);
   colour = vec4(clip_(c * (ambient * (0.75 + 0.25 * normalize(n).z) + (1.0 - ambient) * diffuse) * gain), 1.0);
 }
-""".replace("clip_", "clamp01").replace("void main() {\n  if (shadow", "vec3 clamp01(vec3 c) { return clamp(c, 0.0, 1.0); }\nvoid main() {\n  if (shadow")
+""".replace("clip_", "clamp01").replace(
+    "void main() {\n  if (shadow",
+    "vec3 clamp01(vec3 c) { return clamp(c, 0.0, 1.0); }\nvoid main() {\n  if (shadow",
+)
 
 SKIN, HAIR, TOP, BOTTOM, SHOES, MAT, FLOOR, WALL, BOX_A, BOX_B, CARD = range(11)
 
@@ -169,8 +172,14 @@ def room(rng: np.random.Generator, camera: Camera) -> Floats:
     ]
     away = -np.sign(camera.at[:2] - camera.target[:2])
     gap = rng.uniform(1.0, 2.6, 2)
-    parts.append(_quad(np.array([away[0] * gap[0], 0, 1.5]), np.array([0, 6.0, 0]), np.array([0, 0, 1.6]), WALL))
-    parts.append(_quad(np.array([0, away[1] * (gap[1] + 0.9), 1.5]), np.array([6.0, 0, 0]), np.array([0, 0, 1.6]), WALL))
+    parts.append(
+        _quad(np.array([away[0] * gap[0], 0, 1.5]), np.array([0, 6.0, 0]), np.array([0, 0, 1.6]), WALL)
+    )
+    parts.append(
+        _quad(
+            np.array([0, away[1] * (gap[1] + 0.9), 1.5]), np.array([6.0, 0, 0]), np.array([0, 0, 1.6]), WALL
+        )
+    )
     for _ in range(int(rng.integers(0, 4))):
         half = rng.uniform([0.1, 0.1, 0.15], [0.4, 0.5, 0.6])
         spot = np.array([away[0] * (gap[0] - half[0]), rng.uniform(-2, 2), half[2]])
@@ -181,7 +190,9 @@ def room(rng: np.random.Generator, camera: Camera) -> Floats:
 class Studio:
     """Owns the GL context and the buffers of one clip's scene; `draw` returns an RGB picture."""
 
-    def __init__(self, body: Body, look: Look, camera: Camera, still: Floats, card: Picture | None = None) -> None:
+    def __init__(
+        self, body: Body, look: Look, camera: Camera, still: Floats, card: Picture | None = None
+    ) -> None:
         self.body, self.look, self.camera = body, look, camera
         self.gl = moderngl.create_standalone_context(backend="egl")
         self.program = self.gl.program(vertex_shader=_VERTEX, fragment_shader=_FRAGMENT)
@@ -198,7 +209,9 @@ class Studio:
             self.program, [(self.moving, "3f 3f 3f 1f", "at", "normal", "rest", "material")], self.index
         )
         if card is not None:
-            texture = self.gl.texture(card.shape[::-1], 1, np.ascontiguousarray(card[::-1]).tobytes(), alignment=1)
+            texture = self.gl.texture(
+                card.shape[::-1], 1, np.ascontiguousarray(card[::-1]).tobytes(), alignment=1
+            )
             texture.build_mipmaps()
             texture.anisotropy = 8.0
             texture.use(0)
@@ -220,7 +233,9 @@ class Studio:
 
     def draw(self, vertices: Floats, cards: Floats | None = None) -> Picture:
         """Draw the posed vertices (V, 3) in world metres, with card quads (N, 10) if any."""
-        data = np.column_stack([vertices, _normals(vertices, self.body.triangles), self.body.vertices, self.materials])
+        data = np.column_stack(
+            [vertices, _normals(vertices, self.body.triangles), self.body.vertices, self.materials]
+        )
         self.moving.write(data.astype("f4").tobytes())
         self.target.use()
         self.gl.enable(moderngl.DEPTH_TEST)
@@ -246,7 +261,12 @@ class Studio:
         """The body flattened on to the floor along the light, as one soft dark sheet."""
         light = self.look.light / np.linalg.norm(self.look.light)
         flatten = np.eye(4)
-        flatten[0, 2], flatten[1, 2], flatten[2, 2], flatten[2, 3] = -light[0] / light[2], -light[1] / light[2], 0, 0.003
+        flatten[0, 2], flatten[1, 2], flatten[2, 2], flatten[2, 3] = (
+            -light[0] / light[2],
+            -light[1] / light[2],
+            0,
+            0.003,
+        )
         self.gl.enable(moderngl.BLEND)
         self.gl.depth_func = "<"
         self._pass(self.person, 0.35 * (1 - self.look.ambient) + 0.08, flatten)

@@ -27,7 +27,9 @@ _STORED = (1, 2, 3, 4, 5)
 _MIRRORED = (0, 3, 4, 1, 2)
 
 
-def clip_rows(d: dict[str, np.ndarray], i: int, flip: bool) -> tuple[np.ndarray, np.ndarray, np.ndarray] | None:
+def clip_rows(
+    d: dict[str, np.ndarray], i: int, flip: bool
+) -> tuple[np.ndarray, np.ndarray, np.ndarray] | None:
     """Features, angles and segment directions (T, 5, 3, as cranial axes) of one clip."""
     rows = d["clip"] == i
     meta = d["meta"][i]
@@ -73,8 +75,10 @@ def pelvis_matrix(p: Tensor) -> Tensor:
     """(N, 3) tilt, obliquity, rotation [deg] -> (N, 3, 3), rotation-obliquity-tilt order."""
     tilt, obl, rot = (torch.deg2rad(-p[:, 0]), torch.deg2rad(-p[:, 1]), torch.deg2rad(p[:, 2]))
     one, zero = torch.ones_like(tilt), torch.zeros_like(tilt)
+
     def mat(*rows: Tensor) -> Tensor:
         return torch.stack(rows, 1).reshape(-1, 3, 3)
+
     ry = mat(rot.cos(), zero, rot.sin(), zero, one, zero, -rot.sin(), zero, rot.cos())
     rx = mat(one, zero, zero, zero, obl.cos(), -obl.sin(), zero, obl.sin(), obl.cos())
     rz = mat(tilt.cos(), -tilt.sin(), zero, tilt.sin(), tilt.cos(), zero, zero, zero, one)
@@ -143,7 +147,9 @@ def _partners(clip: Tensor) -> Tensor:
     return starts + (torch.rand(len(clip)) * (ends - starts)).long()
 
 
-def fit(x: Tensor, a: Tensor, d: Tensor, clip: Tensor, width: int, drop: float, epochs: int, seed: int) -> Net:
+def fit(
+    x: Tensor, a: Tensor, d: Tensor, clip: Tensor, width: int, drop: float, epochs: int, seed: int
+) -> Net:
     """One network, one-cycle learning rate."""
     torch.manual_seed(seed)
     net = Net(x.shape[1], width, drop)
@@ -169,7 +175,10 @@ def fit(x: Tensor, a: Tensor, d: Tensor, clip: Tensor, width: int, drop: float, 
 
 def stack(clips: list) -> tuple[Tensor, Tensor, Tensor]:
     """Rows of all clips."""
-    return tuple(torch.as_tensor(np.concatenate([c[k] for c in clips]), device=torch.get_default_device()) for k in range(3))  # type: ignore[return-value]
+    return tuple(
+        torch.as_tensor(np.concatenate([c[k] for c in clips]), device=torch.get_default_device())
+        for k in range(3)
+    )  # type: ignore[return-value]
 
 
 def main() -> None:
@@ -189,19 +198,25 @@ def main() -> None:
     x, a, d = stack(train)
     clip = torch.repeat_interleave(torch.arange(len(train)), torch.tensor([len(c[0]) for c in train]))
     mean, std = x.mean(0), x.std(0).clamp(min=0.02)
-    xt, at, dt = stack([c for c, t in zip(plain, test, strict=True) if t])
-    nets = [fit((x - mean) / std, a, d, clip, args.width, args.drop, args.epochs, s) for s in range(args.members)]
+    xt, at, _ = stack([c for c, t in zip(plain, test, strict=True) if t])
+    nets = [
+        fit((x - mean) / std, a, d, clip, args.width, args.drop, args.epochs, s) for s in range(args.members)
+    ]
     with torch.no_grad():
         outs = [n((xt - mean) / std) for n in nets]
-        got = angles_from(nn.functional.normalize(sum(o[0] for o in outs), dim=2), sum(o[1] for o in outs) / len(outs))
+        got = angles_from(
+            nn.functional.normalize(sum(o[0] for o in outs), dim=2), sum(o[1] for o in outs) / len(outs)
+        )
     meta = np.concatenate([np.tile(c[3], (len(c[0]), 1)) for c, t in zip(plain, test, strict=True) if t])
     usual = (meta[:, 16] < 12) & np.isin(meta[:, 17] * 10 + meta[:, 15], [0, 10, 20, 31, 2])
     error = (((got - at) + 180) % 360 - 180).cpu().numpy()
     at = at.cpu().numpy()
     print(len(train), "clips", len(x), "rows", x.shape[1], "features")
     for i, s in enumerate(SIGNALS):
-        print(f"{s:22s} mae {np.nanmean(np.abs(error[:, i])):5.2f}  zero {np.nanmean(np.abs(at[:, i])):5.2f}"
-              f"  usual {np.nanmean(np.abs(error[usual, i])):5.2f}  zero {np.nanmean(np.abs(at[usual, i])):5.2f}")
+        print(
+            f"{s:22s} mae {np.nanmean(np.abs(error[:, i])):5.2f}  zero {np.nanmean(np.abs(at[:, i])):5.2f}"
+            f"  usual {np.nanmean(np.abs(error[usual, i])):5.2f}  zero {np.nanmean(np.abs(at[usual, i])):5.2f}"
+        )
     if args.out:
         save(args.out, nets, mean, std)
 
