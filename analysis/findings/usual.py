@@ -30,7 +30,7 @@ def usual(values: Sequence[float | None], sides: Sequence[RepetitionSide]) -> li
 
 
 def unhurried(phases_s: Sequence[float]) -> float:
-    """The set's own time of a phase (N,) [s], in its upper middle, as haste only shortens; NaN without one."""
+    """The set's own time of a phase (N,) [s], in its upper middle: haste only shortens. NaN without one."""
     return float(np.quantile(phases_s, 0.7)) if len(phases_s) >= FEWEST else np.nan
 
 

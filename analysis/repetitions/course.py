@@ -98,10 +98,10 @@ def gains(spans: Sequence[Span], motion: Motion, exercise: Exercise) -> list[flo
     for span, window in zip(spans, windows(spans), strict=True):
         inside = (motion.time_s >= window[0]) & (motion.time_s <= window[1])
         path = paths(motion, exercise, span)
-        enough = path is not None and inside.sum() > FEWEST_SAMPLES
-        found.append(
-            _gain(motion.time_s[inside], path[inside], span, exercise.movement.shape) if enough else 0.0
-        )
+        if path is None or inside.sum() <= FEWEST_SAMPLES:
+            found.append(0.0)
+        else:
+            found.append(_gain(motion.time_s[inside], path[inside], span, exercise.movement.shape))
     return found
 
 

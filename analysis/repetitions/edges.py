@@ -12,9 +12,11 @@ import numpy as np
 
 from analysis.records import Floats
 
-FROM, TO = 0.25, 0.75
-REST_WITHIN_S = 2.0  # rest next to a movement: what is further away may have drifted
-REST_SHARE = 0.25  # of a movement's height; lower than this is rest
+MIDDLE_HALF = (0.25, 0.75)
+# The steepest part, and where a movement begins before it, in lengths of it: 2.1 for a minimum-jerk
+# course, 1.9 for a half-cosine.
+STEEP, STEEP_ONSET = (0.4, 0.75), 2.0
+REST_S, REST_QUANTILE = 0.8, 0.3
 FAR_SHARE = 0.15
 
 
@@ -31,12 +33,7 @@ def rise(time_s: Floats, curve: Floats, levels: tuple[float, float], onset: floa
 
     `onset` is how far the ends lie outside the middle half of the rise, in lengths of that half.
     """
-    x = (curve - levels[0]) / (levels[1] - levels[0])
-    low = np.flatnonzero(x <= FROM)
-    begin = int(low[-1]) if low.size else 0
-    high = np.flatnonzero(x[begin:] >= TO)
-    after = begin + int(high[0]) if high.size else len(x) - 1
-    t_from, t_to = _cross(time_s, x, begin, FROM), _cross(time_s, x, max(after - 1, 0), TO)
+    t_from, t_to = _crossings(time_s, curve, levels, MIDDLE_HALF)
     margin = onset * (t_to - t_from)
     return Phase(max(t_from - margin, time_s[0]), min(t_to + margin, time_s[-1]))
 
@@ -45,6 +42,18 @@ def fall(time_s: Floats, curve: Floats, levels: tuple[float, float], onset: floa
     """When a curve (T,) that starts near its peak falls: a rise, seen backwards."""
     backwards = rise(-time_s[::-1], curve[::-1], levels, onset)
     return Phase(-backwards.arrive_s, -backwards.begin_s)
+
+
+def _crossings(
+    time_s: Floats, curve: Floats, levels: tuple[float, float], shares: tuple[float, float]
+) -> tuple[float, float]:
+    """When a curve (T,) last rises past two shares of the height between two levels [s]."""
+    x = (curve - levels[0]) / (levels[1] - levels[0])
+    low = np.flatnonzero(x <= shares[0])
+    begin = int(low[-1]) if low.size else 0
+    high = np.flatnonzero(x[begin:] >= shares[1])
+    after = begin + int(high[0]) if high.size else len(x) - 1
+    return _cross(time_s, x, begin, shares[0]), _cross(time_s, x, max(after - 1, 0), shares[1])
 
 
 def _cross(time_s: Floats, x: Floats, i: int, level: float) -> float:
@@ -56,11 +65,15 @@ def _cross(time_s: Floats, x: Floats, i: int, level: float) -> float:
 
 
 def rest_before(time_s: Floats, curve: Floats) -> float:
-    """Level of rest before the movement at the end of a curve (T,), which ends near its peak."""
-    height = curve[-1] - curve.min()
-    low = np.flatnonzero(curve <= curve.min() + REST_SHARE * height)
-    near = low[time_s[low] >= time_s[low[-1]] - REST_WITHIN_S]
-    return float(np.median(curve[near]))
+    """Level of rest before the movement at the end of a curve (T,), which ends near its peak.
+
+    The lower part of what comes just before the steep rise: rest further away may have drifted.
+    """
+    low, high = float(curve.min()), float(curve[-1])
+    steep = _crossings(time_s, curve, (low, high), STEEP)
+    begin = steep[0] - STEEP_ONSET * (steep[1] - steep[0])
+    near = (time_s >= begin - REST_S) & (time_s <= begin)
+    return float(np.quantile(curve[near], REST_QUANTILE)) if near.sum() > 2 else low
 
 
 def rest_after(time_s: Floats, curve: Floats) -> float:
