@@ -18,8 +18,6 @@ from analysis import cautions, cli, exercises, pipeline, video
 from analysis import report as reports
 from analysis.records import Capture, CaptureProblem, Motion, Report, Skeleton
 
-SAMPLES = Path(__file__).parents[1] / "sample_clips"
-
 
 @dataclass(frozen=True)
 class Ended:
@@ -285,13 +283,14 @@ def test_the_demo_without_its_clips_says_where_to_run_it(
 
 
 @pytest.mark.parametrize("stop", [signal.SIGINT, signal.SIGTERM])
-def test_stopped_half_way_it_leaves_nothing_and_ends_with_130(stop: signal.Signals, tmp_path: Path) -> None:
+def test_stopped_half_way_it_leaves_nothing_and_ends_with_130(
+    stop: signal.Signals, clip: Path, tmp_path: Path
+) -> None:
     """Through the real walk, with the model loaded and the clip half measured."""
-    sample = next(SAMPLES.glob("toe_tap*.mp4"))
     command = [sys.executable, "-c", "from analysis.cli import main; main()"]
     outputs = ["--json", str(tmp_path / "r.json"), "--html", str(tmp_path / "r.html")]
     process = subprocess.Popen(
-        [*command, "check", str(sample), "--exercise", "toe_tap", *outputs],
+        [*command, "check", str(clip), "--exercise", "toe_tap", *outputs],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
     )  # fmt: skip
     time.sleep(4)

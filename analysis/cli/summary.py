@@ -12,10 +12,10 @@ from analysis.report.words import (
     cues,
     moment,
     name_of,
-    numbers,
     span,
     tally,
     title,
+    told,
     unit_of,
     words,
 )
@@ -61,7 +61,7 @@ def _repetitions(report: Report) -> Table:
 def _findings(report: Report) -> None:
     for mark in tagged(report):
         at = "" if mark.finding.at_s is None else f" at {moment(mark.finding.at_s)}"
-        out.print(f"[bold]{mark.tag}[/]{at}: {escape(mark.finding.message)} {numbers(mark.finding)}")
+        out.print(f"[bold]{mark.tag}[/]{at}: {escape(told(mark.finding))}")
 
 
 def _sides(report: Report) -> None:

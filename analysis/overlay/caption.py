@@ -9,7 +9,7 @@ import numpy as np
 from analysis.palette import rgb
 from analysis.plots import Tagged, tagged
 from analysis.records import Repetition, Report
-from analysis.report.words import numbers, words
+from analysis.report.words import told, words
 from analysis.video import Image
 
 BEFORE_S, AFTER_S = 0.3, 2.5  # a finding's words stand from just before it, long enough to be read
@@ -51,7 +51,7 @@ class Captions:
 
 
 def _words(mark: Tagged) -> str:
-    return f"{mark.tag}  {mark.finding.message} {numbers(mark.finding)}"
+    return f"{mark.tag}  {told(mark.finding)}"
 
 
 def _verdict(strip: Image, rep: Repetition, size: int, y: int) -> None:

@@ -67,6 +67,13 @@ def numbers(found: Finding) -> str:
     return f"{amount(found.value, found.unit)}{give}{limit}"
 
 
+def told(found: Finding) -> str:
+    """A finding's message, which names value and limit, with how uncertain the value is."""
+    if found.value is None or found.uncertainty is None:
+        return found.message
+    return f"{found.message} Uncertain by {amount(found.uncertainty, found.unit)}."
+
+
 def tally(report: Report) -> str:
     """One sentence that counts the repetitions, by side and by verdict."""
     repetitions = report.repetitions
