@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.landmarks import Floats, Image
+from analysis.observe.shrink import halved
 
-_HEIGHT_PX: Final = 180  # of the small grey picture: a shift of 1 % of the height is 1.8 px
+_LEAST_HEIGHT_PX: Final = 135  # of the small grey picture: a shift of 1 % of the height is 1.4 px or more
 _FLOW: Final[dict[str, Any]] = {
     "winSize": (15, 15),
     "maxLevel": 2,
@@ -46,17 +47,15 @@ class Background:
         moved = (now - self._spots)[followed.ravel() == 1, 0]
         if len(moved) < _ENOUGH:
             return np.nan
-        return float(np.linalg.norm(np.median(moved, axis=0)) / _HEIGHT_PX)
+        return float(np.linalg.norm(np.median(moved, axis=0)) / len(self._start))
 
 
 def brightness(image: Image) -> float:
     """Mean luma of a picture, 0..1 (weights of ITU-R BT.601)."""
-    sparse = image[::8, ::8]
+    sparse = image[::4, ::4]
     return float((sparse @ np.array([0.299, 0.587, 0.114])).mean() / 255)
 
 
 def _small_grey(image: Image) -> NDArray[np.uint8]:
-    height, width = image.shape[:2]
-    size = (round(width * _HEIGHT_PX / height), _HEIGHT_PX)
-    small = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
-    return np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), np.uint8)
+    times = int(np.log2(max(1.0, image.shape[0] / _LEAST_HEIGHT_PX)))
+    return np.asarray(cv2.cvtColor(halved(image, times), cv2.COLOR_RGB2GRAY), np.uint8)

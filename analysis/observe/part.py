@@ -17,6 +17,8 @@ from analysis.records import Clip
 
 Arrays = dict[str, Floats]
 
+_SHIFT_EVERY = 3  # pictures; a phone that moves is seen as well four times a second
+
 _SHAPES: dict[str, tuple[int, ...]] = {
     "landmarks_px": (COUNT, 2),
     "landmarks_cm": (COUNT, 3),
@@ -54,19 +56,19 @@ def measure(models: Models, part: Part, tick: Tick) -> Arrays:
     models.follower.forget(part.survey.shown(reference))
     for frame in video.frames(part.clip, part.times_s, threads=1):
         tick()
-        pose = _client(models, part.survey, frame.image)
-        for name, value in watchers.see(frame.image, pose).items():
+        shown = part.survey.shown(frame.image)
+        pose = _client(models, part.survey, shown)
+        for name, value in watchers.see(frame.image, shown, pose).items():
             arrays[name][row[frame.time_s]] = value
     return arrays | {"fabric_start_px": watchers.fabric.start_px}
 
 
-def _client(models: Models, survey: Survey, image: Image) -> Pose | None:
+def _client(models: Models, survey: Survey, shown: Image) -> Pose | None:
     """The client's pose in the whole picture; None where only somebody else is seen."""
-    shown = survey.shown(image)
     pose = models.follower.follow(shown)
     if pose is None:
         return None
-    pose = Pose(pose.px + survey.crop[:2], pose.cm, pose.visibility)
+    pose = survey.placed(pose)
     if survey.is_client(pose):
         return pose
     models.follower.forget(shown)
@@ -77,18 +79,21 @@ class _Watchers:
     """Everything that looks at a picture, from the same still start in every part."""
 
     def __init__(self, reference: Image, survey: Survey) -> None:
-        self._survey = survey
         self._background = Background(reference, survey.client)
+        self._pictures, self._shift = 0, np.nan
         self._cards = CardReader(reference)
         nowhere = np.full((COUNT, 2), np.nan)
         self.fabric = FabricTracker(reference, nowhere if survey.start is None else survey.start.px)
 
-    def see(self, image: Image, pose: Pose | None) -> dict[str, object]:
-        """Values by field of one picture."""
+    def see(self, image: Image, shown: Image, pose: Pose | None) -> dict[str, object]:
+        """Values by field of one picture, and of what of it is shown to the pose model."""
+        if self._pictures % _SHIFT_EVERY == 0:
+            self._shift = self._background.shift(image)
+        self._pictures += 1
         cards = self._cards.read(image)
         seen: dict[str, object] = {
-            "brightness": brightness(self._survey.shown(image)),
-            "camera_shift": self._background.shift(image),
+            "brightness": brightness(shown),
+            "camera_shift": self._shift,
         }
         if cards.pelvis is not None:
             seen |= {"card_rotation": cards.pelvis.rotation, "card_covariance": cards.pelvis.covariance_deg2}
