@@ -9,7 +9,6 @@ Camera axes: x right, y down, z away [cm]; a pinhole with square pixels and its 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cache
 from typing import Final
 
 import cv2
@@ -17,29 +16,21 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from analysis.card.design import (
-    CELLS,
-    FACE_CM,
-    SLOPE_DEG,
-    TAG_CM,
-    Floats,
-    fold,
-    tag_cells,
-    tag_centres_cm,
-    tag_corners_cm,
-)
+from analysis.card.design import CELLS, FACE_CM, SLOPE_DEG, TAG_CM, Floats, tag_corners_cm
+from analysis.card.pattern import QUARTERS, SAMPLES, pattern, samples, unit_length
 
 Grey = NDArray[np.uint8]
 
 FLAT_DEG: Final = 0.0
-PER_CELL: Final = 3  # compared points a side of a cell
-SAMPLES: Final = (CELLS + 1) * PER_CELL  # a side of a tag with half a cell of its white margin all round
 _STEPS: Final = 10
 _MATCH_PX: Final = 0.04  # converged when a step moves the pattern less; the next would move it 5 times less
 _STEP_SHARE: Final = 0.85  # of a full step: the blurred slope is too gentle, so a full one overshoots
 _NEAREST_CM: Final = 20.0
 _LEAST_FACING: Final = 0.25  # cosine; beyond 75 deg a tag is too narrow to match
-_LEAST_LIKENESS: Final = 0.6  # correlation of a tag with its pattern, below which it is covered or not there
+_LEAST_LIKENESS: Final = (
+    0.6  # correlation of a quarter with its pattern, below which it is covered or not there
+)
+_FEWEST: Final = 3  # quarters that match; fewer are chance
 _SMOOTHING_PX: Final = 0.8  # of the picture before matching
 _SPREAD_PX: Final = 1.1  # lens, pixel, compression and the smoothing above together
 # Neighbouring samples share pixels, and paper is never quite flat: the plain least-squares
@@ -53,17 +44,17 @@ class CardPose:
     """Where a card is: rotation (3, 3) from the card's to the camera's axes, place (3,) [cm].
 
     covariance_deg2 (3, 3): of small turns about the camera's axes; tags: how many match the
-    picture; likeness: their correlation with it, summed; missing: how many face the camera and do not
-    match; slope_deg: of the faces;
+    picture, in quarters; likeness: their correlation with it, summed; missing: how many face the camera
+    and do not match; slope_deg: of the faces;
     plane (3,): outward normal of the one plane seen [card axes], None where two planes fix the pose.
     """
 
     rotation: Floats
     place_cm: Floats
     covariance_deg2: Floats
-    tags: int = 0
+    tags: float = 0.0
     likeness: float = 0.0
-    missing: int = 0
+    missing: float = 0.0
     slope_deg: float = SLOPE_DEG
     plane: Floats | None = None
 
@@ -86,44 +77,9 @@ class Lens:
         return np.asarray(points[:, :2] / points[:, 2:] * self.focal + np.array([self.x, self.y]))
 
 
-@cache
-def _sheet_samples() -> Floats:
-    """Where the four tags are compared, on the flat sheet, (4, SAMPLES**2, 2) [cm]."""
-    across = (np.arange(SAMPLES) + 0.5) / SAMPLES - 0.5
-    span = TAG_CM / CELLS * (CELLS + 1)
-    x, y = np.meshgrid(across * span, -across * span)
-    return tag_centres_cm()[:, None, :] + np.column_stack([x.ravel(), y.ravel()])[None]
-
-
-@cache
-def _samples(slope_deg: float) -> tuple[Floats, Floats]:
-    """Compared points (4, N, 3) [cm] and the outward normals (4, 3) of the tags' faces, card frame."""
-    points = fold(_sheet_samples().reshape(-1, 2), slope_deg).reshape(4, -1, 3)
-    slope = np.radians(slope_deg)
-    outward = np.sign(tag_centres_cm()[:, :1]) * np.array([[np.sin(slope), 0.0, 0.0]])
-    return points, outward + np.array([0.0, 0.0, np.cos(slope)])
-
-
-@cache
-def _pattern(tag: int, blur_tenths: int) -> Floats:
-    """Tag brightness at the compared points, mean 0 and length 1, (N,); blur in tenths of a cell."""
-    fine, pad = 10, 2
-    cells = np.pad(np.where(tag_cells(tag), 0.0, 1.0), pad, constant_values=1.0)
-    image = cv2.GaussianBlur(np.kron(cells, np.ones((fine, fine))), (0, 0), max(blur_tenths, 1) / 10 * fine)
-    at = (((np.arange(SAMPLES) + 0.5) / PER_CELL - 0.5 + pad) * fine - 0.5).astype(np.float32)
-    values = np.asarray(cv2.remap(image, *np.meshgrid(at, at), cv2.INTER_LINEAR), float)
-    return _unit_length(values.reshape(1, -1)).ravel()
-
-
-def _unit_length(values: Floats) -> Floats:
-    """Rows with mean 0 and length 1; a constant row becomes 0."""
-    centred = values - values.mean(axis=1, keepdims=True)
-    return np.asarray(centred / np.maximum(np.linalg.norm(centred, axis=1, keepdims=True), 1e-9))
-
-
 @dataclass(frozen=True, eq=False)
 class _Target:
-    """The n tags that face the camera: places in the design, points (n, N, 3) [cm], pattern (n, N)."""
+    """The n quarters that face the camera: which (n,), points (n, N, 3) [cm], pattern (n, N)."""
 
     places: NDArray[np.intp]
     points: Floats
@@ -132,7 +88,7 @@ class _Target:
 
 @dataclass(frozen=True, eq=False)
 class _View:
-    """The pattern under one pose: normal equations of the next step (6, 6), (6,); likeness of tags (n,)."""
+    """The pattern under one pose: normal equations of the next step (6, 6), (6,); likeness (n,)."""
 
     normal: Floats
     slope: Floats
@@ -140,7 +96,7 @@ class _View:
 
     @property
     def fit(self) -> float:
-        """Likeness summed over the tags: what a step must raise."""
+        """Likeness summed: what a step must raise."""
         return float(np.maximum(self.likeness, 0.0).sum())
 
     def step(self, damping: float) -> Floats:
@@ -182,14 +138,15 @@ class Matcher:
 
     def _target(self, pose: CardPose) -> _Target | None:
         """What to look for under a pose; None where no tag faces the camera."""
-        points, normals = _samples(pose.slope_deg)
+        points, normals = samples(pose.slope_deg)
         rays = points.mean(axis=1) @ pose.rotation.T + pose.place_cm
         facing = -((normals @ pose.rotation.T) * rays).sum(axis=1) / np.linalg.norm(rays, axis=1)
         places = np.flatnonzero(facing > _LEAST_FACING)
         if not places.size:
             return None
         blur = round(10 * _SPREAD_PX * pose.place_cm[2] / self._lens.focal / (TAG_CM / CELLS))
-        return _Target(places, points[places], np.stack([_pattern(self._tags[i], blur) for i in places]))
+        wanted = np.concatenate([pattern(tag, blur) for tag in self._tags])
+        return _Target(places, points[places], wanted[places])
 
     def _look(self, pose: CardPose, target: _Target) -> _View:
         """The picture against the pattern under a pose."""
@@ -197,7 +154,7 @@ class Matcher:
         value, pull = self._read(arm + pose.place_cm)
         have, jacobian = _normalised(value.reshape(target.pattern.shape), _by_pose(arm, pull))
         likeness = (have * target.pattern).sum(axis=1)
-        # A covered tag must not pull the pose.
+        # What is covered must not pull the pose.
         kept = (likeness > _LEAST_LIKENESS / 2).astype(float)[:, None, None]
         rows = (kept * jacobian).reshape(-1, 6)
         return _View(rows.T @ rows, rows.T @ (target.pattern - have).ravel(), likeness)
@@ -220,11 +177,11 @@ class Matcher:
 
     def _result(self, pose: CardPose, view: _View, places: NDArray[np.intp]) -> CardPose | None:
         matched = view.likeness > _LEAST_LIKENESS
-        if not matched.any():
+        if matched.sum() < _FEWEST:
             return None
         like = view.likeness[matched]
-        normals = _samples(pose.slope_deg)[1][places[matched]]
-        spare = like.size * SAMPLES**2 - 6
+        normals = samples(pose.slope_deg)[1][places[matched]]
+        spare = like.size * SAMPLES**2 / QUARTERS - 6
         variance = _VARIANCE_FACTOR * 2 * float((1 - like).sum()) / spare
         covariance = np.linalg.pinv(view.normal)[:3, :3] * variance * np.degrees(1.0) ** 2
         covariance += _LEAST_SD_DEG**2 * np.eye(3)
@@ -232,9 +189,9 @@ class Matcher:
         return replace(
             pose,
             covariance_deg2=covariance,
-            tags=like.size,
-            likeness=float(like.sum()),
-            missing=matched.size - like.size,
+            tags=like.size / QUARTERS,
+            likeness=float(like.sum()) / QUARTERS,
+            missing=(matched.size - like.size) / QUARTERS,
             plane=plane,
         )
 
@@ -246,9 +203,9 @@ def _by_pose(arm: Floats, pull: Floats) -> Floats:
 
 
 def _normalised(value: Floats, jacobian: Floats) -> tuple[Floats, Floats]:
-    """Brightness a tag (n, N) as `_unit_length`, and its Jacobian (n, N, 6): light and contrast drop out."""
+    """Brightness a tag (n, N) as `unit_length`, and its Jacobian (n, N, 6): light and contrast drop out."""
     jacobian = jacobian.reshape(*value.shape, 6)
-    have = _unit_length(value)
+    have = unit_length(value)
     length = np.maximum(np.linalg.norm(value - value.mean(axis=1, keepdims=True), axis=1), 1e-9)
     jacobian = (jacobian - jacobian.mean(axis=1, keepdims=True)) / length[:, None, None]
     along = np.matmul(have[:, None, :], jacobian)

@@ -51,7 +51,7 @@ def _resting(joints: Floats, px: Floats) -> NDArray[np.intp]:
     hips, shoulders = px[seen, :2].mean(axis=1), px[seen, 6:8].mean(axis=1)
     trunk = float(np.median(np.linalg.norm(shoulders - hips, axis=1)))
     near = seen[np.linalg.norm(hips - np.median(hips[:8], axis=0), axis=1) <= _AT_REST * trunk]
-    return near[np.linspace(0, near.size - 1, min(near.size, _FRAMES)).round().astype(int)]
+    return np.asarray(near[np.linspace(0, near.size - 1, min(near.size, _FRAMES)).round().astype(int)])
 
 
 def _from_picture(joints: Floats, rays: Floats, guess: Floats) -> Floats:
@@ -79,6 +79,6 @@ def _squared(rotation: Floats, cards: Floats) -> Floats:
     if not seen.any():
         return rotation
     choices = Rotation.from_matrix(cards[seen]).mean() * Rotation.create_group("O")
-    apart = (choices.inv() * Rotation.from_matrix(rotation)).magnitude()
+    apart = np.atleast_1d((choices.inv() * Rotation.from_matrix(rotation)).magnitude())
     nearest = int(np.argmin(apart))
     return np.asarray(choices[nearest].as_matrix()) if np.degrees(apart[nearest]) < _SNAP_DEG else rotation

@@ -1,27 +1,60 @@
-"""Chooses the source of the pelvis's motion: card, then fabric, then the body model."""
+"""Chooses the source of the pelvis's motion, axis by axis: card, then fabric, then the body model."""
 
 from __future__ import annotations
+
+from typing import Final
 
 import numpy as np
 
 from analysis.conventions import PELVIC_SIGNALS
 from analysis.exercises import Exercise
-from analysis.pelvis.motion import PelvisMotion
-from analysis.records import Observations, Skeleton
+from analysis.pelvis.camera import mat_in_camera
+from analysis.pelvis.card import from_card
+from analysis.pelvis.motion import PelvisMotion, Seen
+from analysis.records import Observations, PelvisSource, Skeleton
 from analysis.skeleton import pelvis_angles
+
+# A source that sees an axis to this goes before the next ones, whatever those say.
+GOOD_DEG: Final = 3.0
+NONE: Final[PelvisSource] = "none"
 
 
 def measure(observations: Observations, body: Skeleton, exercise: Exercise) -> PelvisMotion:
-    """Tilt, obliquity and rotation of the pelvis since the still start."""
-    return from_body(body)
+    """Tilt, obliquity and rotation of the pelvis since the still start, each from its best source."""
+    camera = mat_in_camera(observations, body)
+    seen: dict[PelvisSource, Seen | None] = {
+        "card": None if camera is None else from_card(observations, camera),
+        "landmarks": from_body(body),
+    }
+    return choose({source: s for source, s in seen.items() if s is not None})
 
 
-def from_body(body: Skeleton) -> PelvisMotion:
-    """What the body model says."""
+def choose(seen: dict[PelvisSource, Seen]) -> PelvisMotion:
+    """The best of the sources for every axis; the sources come in their order of preference."""
+    best = {signal: source for axis, signal in enumerate(PELVIC_SIGNALS) if (source := _best(seen, axis))}
+    axes = {signal: (seen[source], PELVIC_SIGNALS.index(signal)) for signal, source in best.items()}
+    return PelvisMotion(
+        {signal: what.angles[:, axis] for signal, (what, axis) in axes.items()},
+        {signal: float(what.half_width_deg[axis]) for signal, (what, axis) in axes.items()},
+        {signal: float(what.change_half_width_deg[axis]) for signal, (what, axis) in axes.items()},
+        next((source for source in seen if source in best.values()), NONE),
+        best,
+    )
+
+
+def _best(seen: dict[PelvisSource, Seen], axis: int) -> PelvisSource | None:
+    """The first source that sees the axis well; else the one that sees it least badly."""
+    widths = {source: what.half_width_deg[axis] for source, what in seen.items()}
+    usable = {source: width for source, width in widths.items() if np.isfinite(width)}
+    good = (source for source, width in usable.items() if width <= GOOD_DEG)
+    return next(good, min(usable, key=lambda source: usable[source], default=None))
+
+
+def from_body(body: Skeleton) -> Seen | None:
+    """What the body model says; None where there is no body."""
     up, right = body.directions["pelvis_up"], body.directions["pelvis_right"]
     angles = pelvis_angles(np.stack([np.cross(up, right), up, right], axis=2))
     if not body.half_width_deg or not np.isfinite(angles).any():
-        return PelvisMotion({}, {}, {}, "none")
-    values = {s: angles[:, i] for i, s in enumerate(PELVIC_SIGNALS)}
-    widths = {s: float(np.nanmedian(body.half_width_deg[s])) for s in PELVIC_SIGNALS}
-    return PelvisMotion(values, widths, dict(widths), "landmarks")
+        return None
+    widths = np.array([np.nanmedian(body.half_width_deg[s]) for s in PELVIC_SIGNALS])
+    return Seen(angles, widths, widths)

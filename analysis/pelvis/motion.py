@@ -1,8 +1,8 @@
-"""The record of the pelvis's motion."""
+"""The records of the pelvis's motion."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from analysis.records import Floats, PelvisSource
 
@@ -10,9 +10,22 @@ from analysis.records import Floats, PelvisSource
 @dataclass(frozen=True, eq=False)
 class PelvisMotion:
     """values: pelvic signal -> (T,) change since the still start [deg], NaN where not seen;
-    uncertainty_deg: 95 % half-width of a value; change_uncertainty_deg: of a difference in the clip."""
+    uncertainty_deg: 95 % half-width of a value; change_uncertainty_deg: of a difference in the clip;
+    source: the best that was used; sources: which one each signal comes from."""
 
     values: dict[str, Floats]
     uncertainty_deg: dict[str, float]
     change_uncertainty_deg: dict[str, float]
     source: PelvisSource
+    sources: dict[str, PelvisSource] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """What one source says: angles (T, 3) tilt, obliquity, rotation since the still start [deg], NaN
+    where not seen; half_width_deg (3,): 95 % half-width of a value, infinite for an axis it cannot see;
+    change_half_width_deg (3,): the same of a difference within the clip."""
+
+    angles: Floats
+    half_width_deg: Floats
+    change_half_width_deg: Floats

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -38,26 +38,34 @@ def find(motion: Motion, exercise: Exercise, side: Side | None = None) -> tuple[
     """
     if len(motion.time_s) < FEWEST_SAMPLES:
         return ()
-    first = max((_first(motion, exercise, side, hz) for hz in FIRST_CUTOFFS_HZ), key=lambda f: f[0])[1]
-    if not first:
+    tries = [_try(motion, exercise, side, hz, exercise.movement.least_deg) for hz in FIRST_CUTOFFS_HZ]
+    best = max(tries, key=lambda t: t.worth)
+    if not best.spans:
         return ()
-    swing = max(exercise.movement.least_deg, LEAST_SHARE * float(np.median([s.height for s in first])))
-    calm = tracks(motion, exercise, side, _cutoff_hz(first))
-    found = belonging(_cut(calm, swing, exercise), motion, exercise)
+    swing = max(exercise.movement.least_deg, LEAST_SHARE * float(np.median([s.height for s in best.spans])))
+    tries = [_try(motion, exercise, side, hz, swing) for hz in (*FIRST_CUTOFFS_HZ, _cutoff_hz(best.spans))]
+    best = max([best, *tries], key=lambda t: t.worth)
+    found = best.spans
     if exercise.movement.shape == "circle":
         found = circles.refined(found, motion, exercise)
-    return tuple(_with_seen(span, calm) for span in found)
+    return tuple(_with_seen(span, best.tracks) for span in found)
 
 
-def _first(
-    motion: Motion, exercise: Exercise, side: Side | None, cutoff_hz: float
-) -> tuple[float, list[Span]]:
+@dataclass(frozen=True)
+class _Try:
     """What one cut-off shows, and how much likelier that is than nothing; no spans where noise would do."""
-    least = exercise.movement.least_deg
-    found = belonging(_cut(tracks(motion, exercise, side, cutoff_hz), least, exercise), motion, exercise)
+
+    tracks: list[Track]
+    spans: list[Span]
+    worth: float
+
+
+def _try(motion: Motion, exercise: Exercise, side: Side | None, cutoff_hz: float, swing: float) -> _Try:
+    seen = tracks(motion, exercise, side, cutoff_hz)
+    found = belonging(_cut(seen, swing, exercise), motion, exercise)
     worth = sum(gain - WORTH for gain in course.gains(found, motion, exercise))
-    low = bool(found) and np.median([s.height for s in found]) < LOW * least
-    return (0.0, []) if low and worth < WORTH_OF_LOW_SET else (worth, found)
+    low = bool(found) and np.median([s.height for s in found]) < LOW * exercise.movement.least_deg
+    return _Try(seen, [], 0.0) if low and worth < WORTH_OF_LOW_SET else _Try(seen, found, worth)
 
 
 def _cut(seen: Sequence[Track], swing: float, exercise: Exercise) -> list[Span]:

@@ -19,6 +19,8 @@ from analysis.skeleton.features import LIES, describe, mirror
 SIGNALS = ("pelvic_tilt", "pelvic_obliquity", "pelvic_rotation", "trunk_curl", *(
     f"{j}_{s}" for j in ("hip_flexion", "hip_abduction", "hip_rotation", "knee_flexion") for s in ("left", "right")))  # fmt: skip
 BATCH = 320
+NOISE, CLIP_NOISE = 0.05, 0.3
+CLIP_FEATURES = 19 * 6 + 30 + 3 + 3
 SWAP = [0, 1, 2, 3, 5, 4, 7, 6, 9, 8, 11, 10]
 SIGN = np.array([1, -1, -1, 1] + [1] * 8, np.float32)
 # rotations stored: pelvis, trunk, thigh L, shank L, thigh R, shank R, head
@@ -161,7 +163,8 @@ def fit(
         for batch in torch.randperm(len(x)).split(BATCH):
             net.train()
             batch = torch.cat([batch, partners[batch]])
-            noise = 0.02 * torch.randn(len(batch), x.shape[1])
+            noise = NOISE * torch.randn(len(batch), x.shape[1])
+            noise[:, -CLIP_FEATURES:] *= CLIP_NOISE / NOISE  # or the few hundred clips would be learned by heart
             direction, angle, error = losses(net, x[batch] + noise, a[batch], d[batch])
             first, second = error.chunk(2)
             change = (first - second).abs().mean()  # a range is a difference within the clip

@@ -1,3 +1,10 @@
-"""Web pages over the same routes: plain HTML made with Jinja2, and small scripts in `static`."""
+"""Web pages over the functions that the API uses: HTML made with Jinja2, small scripts in `static`."""
 
-from service.pages.routes import router as router
+from fastapi import APIRouter
+
+from service.pages import client, clip, entry, staff
+from service.pages.view import Page
+
+router = APIRouter(route_class=Page)
+for module in (entry, client, staff, clip):
+    router.include_router(module.router)

@@ -1,21 +1,71 @@
 // Sends a form marked data-send as JSON, shows what the server says, and goes on to data-then.
+// data-method: other than POST; data-show: shows that part of the answer once; data-save: saves it as a
+// file; data-sure: asks first. Names with dots make nested values; empty numbers are left out.
 for (const form of document.querySelectorAll("form[data-send]")) {
-  form.addEventListener("submit", async (event) => {
+  form.addEventListener("submit", (event) => {
     event.preventDefault();
-    const data = Object.fromEntries(new FormData(form));
-    for (const box of form.querySelectorAll("input[type=checkbox]")) data[box.name] = box.checked;
-    if ("token" in form.dataset) data.token = location.hash.slice(1);
-    const answer = await fetch(form.dataset.send, {
-      method: "POST",
-      headers: { "Content-Type": "application/json" },
-      body: Object.keys(data).length ? JSON.stringify(data) : undefined,
-    });
-    if (answer.ok) location.assign(form.dataset.then);
-    else form.querySelector("[role=alert]").textContent = problem(await answer.json());
+    if (form.dataset.sure && !confirm(form.dataset.sure)) return;
+    send(form, event.submitter).catch(() => tell(form, "The server cannot be reached. Try again."));
   });
 }
 
-function problem(answer) {
+async function send(form, button) {
+  const data = valuesOf(form, button);
+  if ("token" in form.dataset) data.token = location.hash.slice(1);
+  tell(form, "");
+  const answer = await fetch(form.dataset.send, {
+    method: form.dataset.method ?? "POST",
+    headers: { "Content-Type": "application/json" },
+    body: Object.keys(data).length ? JSON.stringify(data) : undefined,
+  });
+  if (!answer.ok) tell(form, problem(await answer.json()));
+  else if (form.dataset.show) show(form, (await answer.json())[form.dataset.show]);
+  else if (form.dataset.save) save(await answer.blob(), form.dataset.save);
+  else if (form.dataset.then === "reload") location.reload();
+  else location.assign(form.dataset.then);
+}
+
+function valuesOf(form, button) {
+  const data = {};
+  for (const field of form.elements) {
+    if (!field.name || (field.type === "radio" && !field.checked)) continue;
+    if (field.tagName === "BUTTON" && field !== button) continue;
+    put(data, field);
+  }
+  return data;
+}
+
+function put(data, field) {
+  const path = field.name.split(".");
+  const last = path.pop();
+  const place = path.reduce((inner, key) => (inner[key] ??= {}), data);
+  if ("list" in field.dataset) {
+    place[last] ??= [];
+    if (field.checked) place[last].push(Number(field.value));
+  } else if (field.type === "checkbox") place[last] = field.checked;
+  else if (field.dataset.type === "bool") place[last] = field.value === "yes";
+  else if (field.type === "number" || field.dataset.type === "number") {
+    if (field.value !== "") place[last] = Number(field.value);
+  } else if (field.tagName === "BUTTON" && ["true", "false"].includes(field.value)) place[last] = field.value === "true";
+  else place[last] = field.value;
+}
+
+function show(form, text) {
+  form.querySelector("[role=status]").textContent = text;
+}
+
+function save(blob, name) {
+  const link = Object.assign(document.createElement("a"), { href: URL.createObjectURL(blob), download: name });
+  link.click();
+  URL.revokeObjectURL(link.href);
+}
+
+function tell(form, text) {
+  const place = form.querySelector("[role=alert]");
+  if (place) place.textContent = text;
+}
+
+export function problem(answer) {
   if (typeof answer.detail === "string") return answer.detail;
   return answer.detail.map((one) => `${one.loc.at(-1)}: ${one.msg}`).join("; ");
 }

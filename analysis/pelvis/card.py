@@ -1,0 +1,96 @@
+"""Motion of the pelvis from the printed card on it."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
+
+from analysis import filters
+from analysis.pelvis.motion import Seen
+from analysis.records import Floats, Observations
+from analysis.skeleton import pelvis_angles
+from analysis.skeleton.features import start_frames
+
+LEAST_SEEN: Final = 0.5  # of the frames; a card seen more rarely is not used
+_CUTOFF_HZ: Final = 5.0
+_LONGEST_GAP_S: Final = 0.5
+_NUDGED: Final = 0.004  # of the picture's height: a camera that moved more is taken out by the mat card
+_JUMP_DEG: Final = 4.0  # from its neighbours: no slow movement does that, a misread card does
+_SURE_Z: Final = 1.96
+# The axes of the mat are known to some degrees; that share of a turn about one axis shows in the others.
+_AXES_OFF: Final = {"mat card": 0.03, "body": 0.12}
+_ON_CLOTH_DEG: Final = 0.3  # a taped card follows the pelvis no better than this
+
+
+def from_card(observations: Observations, mat_in_camera: Floats) -> Seen | None:
+    """What the card says; None where the still start or most of the clip does not show it."""
+    cards = _against_mat(observations)
+    seen = _whole(cards)
+    start = np.asarray(start_frames(observations.time_s) & seen)
+    if not start.any() or seen.mean() < LEAST_SEEN:
+        return None
+    turns = _turns(cards, seen, start)
+    kept = _without_jumps(turns)
+    in_mat = np.einsum("ji,tjk,kl->til", mat_in_camera, turns, mat_in_camera)
+    angles = pelvis_angles(np.where(kept[:, None, None], in_mat, np.nan))
+    angles = filters.smooth(observations.time_s, angles, _CUTOFF_HZ, _LONGEST_GAP_S)
+    angles = angles - np.nanmedian(angles[start], axis=0)
+    widths = _half_widths(observations, mat_in_camera, angles, start)
+    return Seen(angles, widths, widths)
+
+
+def _against_mat(observations: Observations) -> Floats:
+    """Pelvis card (T, 3, 3) to the axes of a camera that stayed where it was at the start.
+
+    A camera that never moved needs no mat card, whose own noise is then left out.
+    """
+    mats = observations.mat_rotation
+    seen = _whole(mats)
+    shift = observations.camera_shift[np.isfinite(observations.camera_shift)]
+    if not seen.any() or shift.size == 0 or np.quantile(shift, 0.95) < _NUDGED:
+        return observations.card_rotation
+    first = mats[np.flatnonzero(seen)[0]]
+    return np.asarray(np.einsum("ij,tkj,tkl->til", first, mats, observations.card_rotation))
+
+
+def _turns(cards: Floats, seen: NDArray[np.bool_], start: NDArray[np.bool_]) -> Floats:
+    """Turn (T, 3, 3) since the still start, camera axes."""
+    neutral = Rotation.from_matrix(cards[start]).mean()
+    turns = np.full_like(cards, np.nan)
+    turns[seen] = (Rotation.from_matrix(cards[seen]) * neutral.inv()).as_matrix()
+    return turns
+
+
+def _without_jumps(turns: Floats) -> NDArray[np.bool_]:
+    """Which frames are near the middle of their five neighbours."""
+    vectors = np.full((len(turns), 3), np.nan)
+    seen = _whole(turns)
+    vectors[seen] = np.degrees(Rotation.from_matrix(turns[seen]).as_rotvec())
+    padded = np.pad(vectors, ((2, 2), (0, 0)), mode="edge")
+    around = np.stack([padded[i : i + len(vectors)] for i in range(5)])
+    middle = (
+        np.nanmedian(np.where(seen[None, :, None], around, vectors[None]), axis=0) if seen.any() else vectors
+    )
+    return np.asarray(seen & (np.linalg.norm(vectors - middle, axis=1) < _JUMP_DEG))
+
+
+def _half_widths(
+    observations: Observations, mat_in_camera: Floats, angles: Floats, start: NDArray[np.bool_]
+) -> Floats:
+    """95 % half-widths (3,) of tilt, obliquity, rotation: of the reading, the axes, and the fixing."""
+    inside = np.einsum("ji,tjk,kl->til", mat_in_camera, observations.card_covariance, mat_in_camera)
+    about = np.diagonal(inside, axis1=1, axis2=2)[:, [2, 0, 1]]  # tilt is about Z, obliquity X, rotation Y
+    variance = np.nanmedian(about, axis=0) + np.nanmean(about[start], axis=0) / start.sum()
+    size = np.nanquantile(np.abs(angles), 0.9, axis=0)
+    others = np.sqrt((size**2).sum() - size**2)
+    squared = _whole(observations.mat_rotation).any()
+    leaked = _AXES_OFF["mat card" if squared else "body"] * others
+    return np.asarray(np.sqrt(_SURE_Z**2 * variance + leaked**2 + _ON_CLOTH_DEG**2))
+
+
+def _whole(rotations: Floats) -> NDArray[np.bool_]:
+    """Which frames (T,) have a rotation."""
+    return np.asarray(np.isfinite(rotations).all(axis=(1, 2)))

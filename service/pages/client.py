@@ -1,0 +1,78 @@
+"""Pages of the client: today, the weeks behind, and who may see what."""
+
+from datetime import date
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse, Response
+from sqlalchemy.orm import Session
+
+from service import audit, clips, consent, programmes, results, review, sessions
+from service.api.deps import Db, SelfClient, TheClient, Viewer
+from service.api.me import described_audit, my_consents, my_staff
+from service.pages.view import Page, drawing, page
+from service.records.clips import ClipOut
+from service.store.models import Person
+
+router = APIRouter(route_class=Page, default_response_class=HTMLResponse)
+
+
+def today(request: Request, db: Session, person: Person) -> Response:
+    """Cautions, then whom to call; or the questions before a session; or today's exercises."""
+    if "measure" not in consent.given(db, person.id):
+        return privacy(request, db, person)
+    told = programmes.today(db, person, date.today())
+    unread = [review.described_feedback(db, row) for row in review.unread(db, person)]
+    last = next(iter(sessions.latest(db, person.id, 1)), None)
+    ended = sessions.described(person, last) if last and last.day == told.day and last.ended_at else None
+    return page(
+        request,
+        "today.html",
+        person,
+        today=told,
+        unread=[] if told.care else unread,
+        ended=ended,
+        asked=sessions.questions(),
+        sent=_sent(db, person, told.session.id) if told.session else [],
+    )
+
+
+def _sent(db: Session, person: Person, session_id: str) -> list[ClipOut]:
+    return [c for c in clips.of_client(db, person.id, 20) if c.session_id == session_id]
+
+
+@router.get("/privacy")
+def privacy(request: Request, db: Db, person: SelfClient) -> Response:
+    """What I agreed to, who may see my data, who looked."""
+    return page(
+        request,
+        "privacy.html",
+        person,
+        consents=my_consents(db, person),
+        staff=my_staff(db, person),
+        audit=described_audit(db, audit.about(db, person)),
+        practice=person.practice,
+    )
+
+
+@router.get("/clients/{client_id}/weeks")
+def weeks(request: Request, db: Db, person: Viewer, client: TheClient) -> Response:
+    """Results over weeks, and every clip."""
+    from analysis.progress.trend import trend  # with the statistics, which other pages do not need
+
+    told = results.over_weeks(db, client)
+    parts = []
+    for part in told.exercises:
+        measures = dict.fromkeys(s.measure for s in part.series if len(s.points) > 1)
+        sides = {m: [s for s in part.series if s.measure == m and len(s.points) > 1] for m in measures}
+        parts.append((part, [(m, series, drawing(trend(series))) for m, series in sides.items()]))
+    return page(
+        request,
+        "weeks.html",
+        person,
+        client=client,
+        told=told,
+        parts=parts,
+        withheld=sessions.open_stop(db, client.id) is not None,
+        clips=clips.of_client(db, client.id),
+        sessions=[sessions.described(client, row) for row in sessions.latest(db, client.id, 40)],
+    )

@@ -1,0 +1,38 @@
+"""What was steady, in plain words; the texts are data, in `data/plain.toml`."""
+
+import tomllib
+from functools import cache
+from importlib.resources import files
+
+from pydantic import BaseModel, ConfigDict
+
+from analysis.records import Report
+
+
+class Steady(BaseModel):
+    """One thing that can be steady: the findings against it, the measure it needs, and the words."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    kinds: frozenset[str]
+    measure: str
+    text: str
+
+
+def steady(report: Report) -> list[str]:
+    """Sentences on what was steady; none about what was not measured, or was steady in no repetition."""
+    if not report.capture.usable:
+        return []
+    told = []
+    for entry in _entries():
+        seen = [r for r in report.judged() if getattr(r.measures, entry.measure) is not None]
+        good = sum(entry.kinds.isdisjoint(f.kind for f in r.findings) for r in seen)
+        if good:
+            told.append(entry.text.format(n=good, of=len(seen)))
+    return told
+
+
+@cache
+def _entries() -> tuple[Steady, ...]:
+    text = files("service").joinpath("data/plain.toml").read_text("utf-8")
+    return tuple(Steady.model_validate(entry) for entry in tomllib.loads(text)["steady"])

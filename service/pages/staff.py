@@ -1,0 +1,87 @@
+"""Pages of coach and physio: new clips, clients, one client's programme, the practice."""
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse, Response
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from analysis import exercises
+from analysis.exercises import Exercise, Prescription
+from service import access, audit, clips, consent, invitations, programmes, results, sessions
+from service.api.deps import Db, Owner, Staff, TheClient
+from service.api.me import described_audit
+from service.pages.view import Page, page
+from service.records.programme import ProgrammeItemOut
+from service.store.models import Person
+
+router = APIRouter(route_class=Page, default_response_class=HTMLResponse)
+
+
+def queue(request: Request, db: Session, person: Person) -> Response:
+    """Open warning signs first, then the clips that nobody has reviewed."""
+    people = access.clients_of(db, person)
+    stops = [(client, row) for client in people if (row := sessions.open_stop(db, client.id))]
+    warned = [(client, sessions.described(client, row)) for client, row in stops]
+    waiting = clips.queue_of(db, person)
+    return page(request, "queue.html", person, warned=warned, clips=waiting, any_client=bool(people))
+
+
+@router.get("/clients")
+def clients(request: Request, db: Db, person: Staff) -> Response:
+    """The clients who let me see their data, and invitations."""
+    rows = [(c, next(iter(sessions.latest(db, c.id, 1)), None)) for c in access.clients_of(db, person)]
+    return page(
+        request, "clients.html", person, rows=rows, invitations=invitations.open_invitations(db, person)
+    )
+
+
+@router.get("/clients/{client_id}")
+def client_page(request: Request, db: Db, person: Staff, client: TheClient) -> Response:
+    """One client: programme, targets, steps easier or harder, sessions, clips."""
+    told = results.over_weeks(db, client)
+    return page(
+        request,
+        "client.html",
+        person,
+        client=client,
+        items=[ProgrammeItemOut.model_validate(i) for i in programmes.items(db, client.id)],
+        targets=programmes.targets(db, client.id),
+        target_names={name: _target_words(name) for name in Prescription.model_fields},
+        proposals=programmes.proposals(db, client.id),
+        advised=[(e.exercise, e.proposal) for e in told.exercises if e.proposal],
+        exercises=[exercises.load(name) for name in exercises.names()],
+        steps={name: _steps(exercises.load(name)) for name in exercises.names()},
+        sessions=[sessions.described(client, row) for row in sessions.latest(db, client.id, 8)],
+        clips=clips.of_client(db, client.id, 12),
+        may_send="measure" in consent.given(db, client.id),
+    )
+
+
+@router.get("/practice")
+def practice(request: Request, db: Db, person: Owner) -> Response:
+    """What the practice has set, its people, and who saw or changed what."""
+    people = select(Person).where(Person.practice_id == person.practice_id).order_by(Person.name)
+    return page(
+        request,
+        "practice.html",
+        person,
+        practice=person.practice,
+        people=list(db.scalars(people)),
+        audit=described_audit(db, audit.of_practice(db, person)),
+    )
+
+
+def _target_words(name: str) -> str:
+    shown = {
+        "range_deg": "Range [degrees]",
+        "hold_s": "Hold [seconds]",
+        "shortest_phase_s": "Shortest way out or back [seconds]",
+        "pelvis_deg": "Pelvis may move [degrees]",
+    }
+    return shown.get(name, name.replace("_", " "))
+
+
+def _steps(exercise: Exercise) -> dict[str, list[tuple[str, str]]]:
+    """Direction -> names and titles of the forms that are exercises of ours."""
+    forms = {"easier": exercise.easier, "harder": exercise.harder}
+    return {way: [(f.exercise, f.text) for f in found if f.exercise] for way, found in forms.items()}
