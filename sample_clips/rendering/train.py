@@ -164,7 +164,9 @@ def fit(
             net.train()
             batch = torch.cat([batch, partners[batch]])
             noise = NOISE * torch.randn(len(batch), x.shape[1])
-            noise[:, -CLIP_FEATURES:] *= CLIP_NOISE / NOISE  # or the few hundred clips would be learned by heart
+            noise[:, -CLIP_FEATURES:] *= (
+                CLIP_NOISE / NOISE
+            )  # or the few hundred clips would be learned by heart
             direction, angle, error = losses(net, x[batch] + noise, a[batch], d[batch])
             first, second = error.chunk(2)
             change = (first - second).abs().mean()  # a range is a difference within the clip
