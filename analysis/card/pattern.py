@@ -10,8 +10,8 @@ import numpy as np
 
 from analysis.card.design import CELLS, TAG_CM, Floats, fold, tag_cells, tag_centres_cm
 
-PER_CELL: Final = 2  # compared points a side of a cell
-SAMPLES: Final = (CELLS + 1) * PER_CELL  # a side of a tag with half a cell of its white margin all round
+PER_CELL: Final = 3  # compared points a side of a cell
+SAMPLES: Final = CELLS * PER_CELL + 4  # a side of a tag with two thirds of a cell of its margin all round
 QUARTERS: Final = 4  # of a tag, matched each by itself: an arm may cover a part of it
 
 
@@ -19,7 +19,7 @@ QUARTERS: Final = 4  # of a tag, matched each by itself: an arm may cover a part
 def _sheet_samples() -> Floats:
     """Where the quarters of the four tags are compared, on the flat sheet, (16, N, 2) [cm]."""
     across = (np.arange(SAMPLES) + 0.5) / SAMPLES - 0.5
-    span = TAG_CM / CELLS * (CELLS + 1)
+    span = TAG_CM / CELLS * SAMPLES / PER_CELL
     x, y = (_quarters(grid) for grid in np.meshgrid(across * span, -across * span))
     return np.asarray(tag_centres_cm()[:, None, None, :] + np.stack([x, y], axis=-1)).reshape(16, -1, 2)
 
@@ -48,7 +48,8 @@ def pattern(tag: int, blur_tenths: int) -> Floats:
     fine, pad = 10, 2
     cells = np.pad(np.where(tag_cells(tag), 0.0, 1.0), pad, constant_values=1.0)
     image = cv2.GaussianBlur(np.kron(cells, np.ones((fine, fine))), (0, 0), max(blur_tenths, 1) / 10 * fine)
-    at = (((np.arange(SAMPLES) + 0.5) / PER_CELL - 0.5 + pad) * fine - 0.5).astype(np.float32)
+    margin = (SAMPLES / PER_CELL - CELLS) / 2
+    at = (((np.arange(SAMPLES) + 0.5) / PER_CELL - margin + pad) * fine - 0.5).astype(np.float32)
     values = np.asarray(cv2.remap(image, *np.meshgrid(at, at), cv2.INTER_LINEAR), float)
     return unit_length(_quarters(values))
 

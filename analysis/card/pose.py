@@ -30,6 +30,9 @@ _LEAST_FACING: Final = 0.25  # cosine; beyond 75 deg a tag is too narrow to matc
 _LEAST_LIKENESS: Final = (
     0.6  # correlation of a quarter with its pattern, below which it is covered or not there
 )
+# Half covered, a quarter still looks a little like its pattern, and pulls the pose aside.
+_MOST_MISFIT: Final = 3.0  # times the usual misfit (1 - likeness) of the quarters
+_SMALL_MISFIT: Final = 0.04
 _FEWEST: Final = 3  # quarters that match; fewer are chance
 _SMOOTHING_PX: Final = 0.8  # of the picture before matching
 _SPREAD_PX: Final = 1.1  # lens, pixel, compression and the smoothing above together
@@ -155,7 +158,7 @@ class Matcher:
         have, jacobian = _normalised(value.reshape(target.pattern.shape), _by_pose(arm, pull))
         likeness = (have * target.pattern).sum(axis=1)
         # What is covered must not pull the pose.
-        kept = (likeness > _LEAST_LIKENESS / 2).astype(float)[:, None, None]
+        kept = _matching(likeness).astype(float)[:, None, None]
         rows = (kept * jacobian).reshape(-1, 6)
         return _View(rows.T @ rows, rows.T @ (target.pattern - have).ravel(), likeness)
 
@@ -176,7 +179,7 @@ class Matcher:
         return float(scale * (np.abs(step[:3]).sum() * FACE_CM + np.abs(step[3:5]).sum()))
 
     def _result(self, pose: CardPose, view: _View, places: NDArray[np.intp]) -> CardPose | None:
-        matched = view.likeness > _LEAST_LIKENESS
+        matched = _matching(view.likeness)
         if matched.sum() < _FEWEST:
             return None
         like = view.likeness[matched]
@@ -194,6 +197,15 @@ class Matcher:
             missing=(matched.size - like.size) / QUARTERS,
             plane=plane,
         )
+
+
+def _matching(likeness: Floats) -> NDArray[np.bool_]:
+    """Which quarters show the pattern about as well as most of those that do at all."""
+    at_all = likeness > _LEAST_LIKENESS
+    if not at_all.any():
+        return np.asarray(likeness > _LEAST_LIKENESS / 2)  # still far from the pose
+    usual = float(np.median(1 - likeness[at_all]))
+    return np.asarray(at_all & (1 - likeness < _MOST_MISFIT * usual + _SMALL_MISFIT))
 
 
 def _by_pose(arm: Floats, pull: Floats) -> Floats:

@@ -19,6 +19,7 @@ _CUTOFF_HZ: Final = 5.0
 _LONGEST_GAP_S: Final = 0.5
 _NUDGED: Final = 0.004  # of the picture's height: a camera that moved more is taken out by the mat card
 _JUMP_DEG: Final = 4.0  # from its neighbours: no slow movement does that, a misread card does
+_MOST_SD_DEG: Final = 4.0  # a half-hidden card that is less sure says nothing
 _SURE_Z: Final = 1.96
 # The axes of the mat are known to some degrees; that share of a turn about one axis shows in the others.
 _AXES_OFF: Final = {"mat card": 0.03, "body": 0.12}
@@ -29,11 +30,11 @@ def from_card(observations: Observations, mat_in_camera: Floats) -> Seen | None:
     """What the card says; None where the still start or most of the clip does not show it."""
     cards = _against_mat(observations)
     seen = _whole(cards)
-    start = np.asarray(start_frames(observations.time_s) & seen)
+    start = np.asarray(start_frames(observations.time_s) & seen & (_sd_deg(observations) < _MOST_SD_DEG))
     if not start.any() or seen.mean() < LEAST_SEEN:
         return None
     turns = _turns(cards, seen, start)
-    kept = _without_jumps(turns)
+    kept = _without_jumps(turns) & (_sd_deg(observations) < _MOST_SD_DEG)
     in_mat = np.einsum("ji,tjk,kl->til", mat_in_camera, turns, mat_in_camera)
     angles = pelvis_angles(np.where(kept[:, None, None], in_mat, np.nan))
     angles = filters.smooth(observations.time_s, angles, _CUTOFF_HZ, _LONGEST_GAP_S)
@@ -77,13 +78,19 @@ def _without_jumps(turns: Floats) -> NDArray[np.bool_]:
     return np.asarray(seen & (np.linalg.norm(vectors - middle, axis=1) < _JUMP_DEG))
 
 
+def _sd_deg(observations: Observations) -> Floats:
+    """Largest standard deviation of a reading about any axis (T,) [deg]; NaN where there is none."""
+    return np.asarray(np.sqrt(np.trace(observations.card_covariance, axis1=1, axis2=2)))
+
+
 def _half_widths(
     observations: Observations, mat_in_camera: Floats, angles: Floats, start: NDArray[np.bool_]
 ) -> Floats:
     """95 % half-widths (3,) of tilt, obliquity, rotation: of the reading, the axes, and the fixing."""
     inside = np.einsum("ji,tjk,kl->til", mat_in_camera, observations.card_covariance, mat_in_camera)
     about = np.diagonal(inside, axis1=1, axis2=2)[:, [2, 0, 1]]  # tilt is about Z, obliquity X, rotation Y
-    variance = np.nanmedian(about, axis=0) + np.nanmean(about[start], axis=0) / start.sum()
+    sure = _sd_deg(observations) < _MOST_SD_DEG
+    variance = np.nanmean(about[sure], axis=0) + np.nanmean(about[start], axis=0) / start.sum()
     size = np.nanquantile(np.abs(angles), 0.9, axis=0)
     others = np.sqrt((size**2).sum() - size**2)
     squared = _whole(observations.mat_rotation).any()
