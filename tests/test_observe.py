@@ -152,6 +152,15 @@ def test_one_person_reported_twice_counts_once() -> None:
     assert chosen((CLIENT, person(210, 340, 790, 555))).people == (1,)
 
 
+def test_still_start_is_a_picture_with_the_client() -> None:
+    clip = clip_of(20.0, 1.0)
+    looks = [Look(t, 1280, 720, (CLIENT,) if t > 0.7 else ()) for t in (0.2, 0.5, 1.0, 5.0, 10.0)]
+    found = survey.choose(clip, looks)
+    assert found.start_s == 1.0
+    assert found.start is CLIENT
+    assert survey.choose(clip, [Look(t, 1280, 720, ()) for t in (0.2, 0.5, 1.0)]).start_s == 0.5
+
+
 def test_nobody_found_leaves_the_whole_picture() -> None:
     found = chosen((), (), ())
     assert found.crop == (0, 0, 1280, 720)
@@ -176,7 +185,7 @@ def test_parts_hold_every_picture_once_and_are_alike(duration_s: float, key_ever
     parts = walk._split(clip, times)
     assert tuple(t for part in parts for t in part) == times
     lengths = np.array([len(part) for part in parts]) / video.SAMPLE_RATE_HZ
-    assert lengths.max() < 1.35 * duration_s / len(parts) + 0.2
+    assert lengths.max() < (1.35 if len(parts) < 16 else 1.95) * duration_s / len(parts) + 0.2
     assert len(parts) == 1 or lengths.min() > 4
 
 
@@ -184,7 +193,7 @@ def test_parts_hold_every_picture_once_and_are_alike(duration_s: float, key_ever
 def test_survey_looks_all_over_the_clip(duration_s: float) -> None:
     clip = clip_of(duration_s, 1.0)
     times = survey.times(clip)
-    assert times[0] == 0.5
+    assert times[:2] == (0.5, 1.0)
     assert max(np.diff([0.0, *sorted(times), duration_s])) < max(10.0, duration_s / 3)
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis import video
-from analysis.card.reader import CardReader
+from analysis.card.reader import CardReader, Sighting
 from analysis.fabric import SPOTS, FabricTracker
 from analysis.landmarks import COUNT, Floats, Image, Pose
 from analysis.observe.background import Background, brightness
@@ -81,7 +81,7 @@ class _Watchers:
     def __init__(self, reference: Image, survey: Survey) -> None:
         self._background = Background(reference, survey.client)
         self._pictures, self._shift = 0, np.nan
-        self._cards = CardReader(reference)
+        self._cards = CardReader(reference) if survey.cards else None
         nowhere = np.full((COUNT, 2), np.nan)
         self.fabric = FabricTracker(reference, nowhere if survey.start is None else survey.start.px)
 
@@ -90,15 +90,12 @@ class _Watchers:
         if self._pictures % _SHIFT_EVERY == 0:
             self._shift = self._background.shift(image)
         self._pictures += 1
-        cards = self._cards.read(image)
         seen: dict[str, object] = {
             "brightness": brightness(shown),
             "camera_shift": self._shift,
         }
-        if cards.pelvis is not None:
-            seen |= {"card_rotation": cards.pelvis.rotation, "card_covariance": cards.pelvis.covariance_deg2}
-        if cards.mat is not None:
-            seen["mat_rotation"] = cards.mat.rotation
+        if self._cards is not None:
+            seen |= _of_cards(self._cards.read(image))
         if pose is not None:
             cloth = self.fabric.update(image, pose.px)
             seen |= {"landmarks_px": pose.px, "landmarks_cm": pose.cm, "visibility": pose.visibility}
@@ -108,3 +105,12 @@ class _Watchers:
                 "fabric_px": cloth.spots_px,
             }
         return seen
+
+
+def _of_cards(cards: Sighting) -> dict[str, object]:
+    seen: dict[str, object] = {}
+    if cards.pelvis is not None:
+        seen |= {"card_rotation": cards.pelvis.rotation, "card_covariance": cards.pelvis.covariance_deg2}
+    if cards.mat is not None:
+        seen["mat_rotation"] = cards.mat.rotation
+    return seen

@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 
 from analysis import video
+from analysis.card.reader import CardReader
 from analysis.errors import ClipError
 from analysis.landmarks import Floats, Image, Pose
 from analysis.observe.crew import Models, Tick
@@ -21,7 +22,8 @@ from analysis.records import Clip
 
 _EVERY_S: Final = 8.0
 _LEAST: Final = 6
-_STILL_START_S: Final = 0.5  # the tap on the record button shakes the very first pictures
+_STILL_START_S: Final = (0.5, 1.0)  # the tap on the record button shakes the very first pictures
+_STILL_START_END_S: Final = 1.1
 _MARGIN: Final = 0.25  # of the client's longer side, round all places where the client was seen
 # The pose model looks at 256 px round the client without filtering. Where the client stays longer than
 # this, shrinking the picture properly first takes 3-40 % of the jitter away on rendered clips.
@@ -32,12 +34,16 @@ _SEEN: Final = 0.3  # mean visibility of a real person; mirrored or printed peop
 
 @dataclass(frozen=True, eq=False)
 class Look:
-    """One picture of the survey: its size [px] and everyone in it."""
+    """One picture of the survey: its size [px], everyone in it, and whether it shows a printed card.
+
+    Cards are looked for at the still start only: without a start there is no change to measure.
+    """
 
     time_s: float
     width: int
     height: int
     people: tuple[Pose, ...]
+    cards: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,7 +52,7 @@ class Survey:
 
     height: of the pictures [px]; crop: left, top, right, bottom of what is shown to the pose model,
     halved so many times; client: the box of every place where the client was seen, None if nobody was;
-    start: the client in the still start.
+    start: the client in the still start; cards: whether a printed card is seen there.
     """
 
     height: int
@@ -55,6 +61,7 @@ class Survey:
     crop: tuple[int, int, int, int]
     halvings: int
     client: Floats | None
+    cards: bool
     times_s: tuple[float, ...]
     people: tuple[int, ...]
 
@@ -80,7 +87,7 @@ def times(clip: Clip) -> tuple[float, ...]:
     count = max(_LEAST, round(clip.duration_s / _EVERY_S))
     grid = np.linspace(0, clip.time_s[-1], count + 1)[1:] - clip.time_s[-1] / (2 * count)
     near = 0.4 * clip.time_s[-1] / count
-    return (min(_STILL_START_S, clip.time_s[-1]), *(video.near_key(clip, t, near) for t in grid.tolist()))
+    return (*_STILL_START_S, *(video.near_key(clip, t, near) for t in grid.tolist()))
 
 
 def look(models: Models, job: tuple[Clip, Sequence[float]], tick: Tick) -> list[Look]:
@@ -90,7 +97,9 @@ def look(models: Models, job: tuple[Clip, Sequence[float]], tick: Tick) -> list[
     for frame in video.frames(clip, when, threads=1):
         tick()
         people = tuple(p for p in models.finder.find(frame.image) if p.visibility.mean() > _SEEN)
-        looks.append(Look(frame.time_s, frame.image.shape[1], frame.image.shape[0], people))
+        height, width = frame.image.shape[:2]
+        cards = frame.time_s <= _STILL_START_END_S and _shows_cards(frame.image)
+        looks.append(Look(frame.time_s, width, height, people, cards))
     return looks
 
 
@@ -102,18 +111,25 @@ def choose(clip: Clip, looks: Sequence[Look]) -> Survey:
         )
     client = _client(looks)
     boxes = [p.box for p in client if p is not None]
+    at = _start([one.time_s for one in looks], client)
     union = np.concatenate([np.min(boxes, 0)[:2], np.max(boxes, 0)[2:]]) if boxes else None
     size = (looks[0].width, looks[0].height)
     return Survey(
         height=looks[0].height,
-        start_s=looks[0].time_s,
-        start=client[0],
+        start_s=looks[at].time_s,
+        start=client[at],
+        cards=looks[at].cards,
         crop=_crop(union, size),
         halvings=_halvings(boxes),
         client=None if union is None else _grown(union),
         times_s=tuple(one.time_s for one in looks),
         people=tuple(_count(one.people) for one in looks),
     )
+
+
+def _shows_cards(image: Image) -> bool:
+    seen = CardReader(image).read(image)
+    return seen.pelvis is not None or seen.mat is not None
 
 
 def _overlap(a: Floats, b: Floats) -> float:
@@ -142,6 +158,13 @@ def _client(looks: Sequence[Look]) -> list[Pose | None]:
     model = max(everyone, key=weight).box
     nearest = [max(one.people, key=lambda p: _overlap(p.box, model), default=None) for one in looks]
     return [p if p is not None and _overlap(p.box, model) > _SAME else None for p in nearest]
+
+
+def _start(times_s: Sequence[float], client: Sequence[Pose | None]) -> int:
+    """Which picture is the still start: one with the client in it, if there is one about then."""
+    order = sorted(range(len(times_s)), key=lambda i: abs(times_s[i] - _STILL_START_S[0]))
+    near = [i for i in order if times_s[i] <= _STILL_START_END_S]
+    return next((i for i in near if client[i] is not None), order[0])
 
 
 def _count(people: Sequence[Pose]) -> int:

@@ -18,8 +18,13 @@ from analysis.records import Clip, Observations
 
 Progress = Callable[[float], None]
 
-_PART_S: Final = 6.0  # least length of a part: each starts by finding the client anew
-_NEAR: Final = 0.15  # of a part: how far its start may move to a key frame, where decoding is free
+# Each part starts by finding the client anew, and by decoding from the key frame before it. Few parts must
+# be alike, so that cores share them evenly; where there are many, they are longer and start at key frames.
+_PART_S: Final = 6.0
+_LONG_PART_S: Final = 18.0
+_MANY: Final = 16
+_NEAR: Final = 0.15  # of a part: how far its start may move to a key frame
+_NEAR_OF_MANY: Final = 0.45
 _ALONE_S: Final = 8.0  # up to here new processes take longer to start than they save
 
 
@@ -60,11 +65,17 @@ def _split(clip: Clip, times_s: tuple[float, ...]) -> list[tuple[float, ...]]:
 
     They depend on the clip alone, so that results do not depend on the machine.
     """
-    count = 2 ** int(np.log2(max(1.0, clip.duration_s / _PART_S)))
+    count = min(_MANY, _power_of_two(clip.duration_s / _PART_S))
+    count = max(count, _power_of_two(clip.duration_s / _LONG_PART_S))
     length_s = clip.duration_s / count
-    starts = [video.near_key(clip, i * length_s, _NEAR * length_s) for i in range(1, count)]
+    near_s = length_s * (_NEAR if count < _MANY else _NEAR_OF_MANY)
+    starts = [video.near_key(clip, i * length_s, near_s) for i in range(1, count)]
     bounds = [0, *(bisect_left(times_s, t) for t in starts), len(times_s)]
     return [times_s[a:b] for a, b in pairwise(bounds) if a < b]
+
+
+def _power_of_two(at_most: float) -> int:
+    return 1 << max(0, int(np.log2(max(1.0, at_most))))
 
 
 def _joined(
