@@ -138,7 +138,8 @@ class Errors:
     """Sizes of measurement errors [deg]; `gain` and `leak` are shares.
 
     bias: constant; wander: slow, over about 6 s; noise: over about 0.3 s; gain: of a joint's excursion;
-    leak: share of the other leg's movement that shows up on a side; far: factor for the side away
+    leak: share of the other leg's movement that shows up on a side; snap: how much small departures from
+    rest and from the far end are read as rest and far end, 0 none to 1 (seen in rendered clips); far: factor for the side away
     from the phone; gaps: share of time missing, in pieces of up to `gap_s`.
     """
 
@@ -147,6 +148,7 @@ class Errors:
     noise: float = 1.5
     gain: float = 0.08
     leak: float = 0.05
+    snap: float = 0.6
     far: float = 1.5
     pelvis: float = 0.5
     pelvis_gain: float = 0.1
@@ -155,9 +157,9 @@ class Errors:
     place_cm: float = 1.5
 
 
-NONE = Errors(0, 0, 0, 0, 0, 1, 0, 0, 0, 0, 0)
+NONE = Errors(0, 0, 0, 0, 0, 0, 1, 0, 0, 0, 0, 0)
 MODERATE = Errors()
-STRONG = Errors(6.0, 1.5, 2.5, 0.12, 0.15, 1.6, 0.8, 0.15, 0.05, 1.0, 2.5)
+STRONG = Errors(6.0, 1.5, 2.5, 0.12, 0.15, 0.6, 1.6, 0.8, 0.15, 0.05, 1.0, 2.5)
 
 
 def _wave(rng: np.random.Generator, count: int, over_s: float) -> Floats:
@@ -167,6 +169,14 @@ def _wave(rng: np.random.Generator, count: int, over_s: float) -> Floats:
     kernel = np.exp(-0.5 * (np.arange(-int(3 * width) - 1, int(3 * width) + 2) / width) ** 2)
     out = np.convolve(steps, kernel / np.sqrt((kernel**2).sum()), "same")
     return out[200 : 200 + count]
+
+
+def _snapped(values: Floats, rest: float, snap: float) -> Floats:
+    """Values drawn towards rest and towards the furthest value on their side of it."""
+    away = values - rest
+    reach = np.where(away > 0, max(np.nanmax(away), 1.0), max(-np.nanmin(away), 1.0))
+    z = np.abs(away) / reach
+    return rest + np.sign(away) * reach * ((1 - snap) * z + snap * z * z * (3 - 2 * z))
 
 
 def _mirrored(name: str) -> str:
@@ -185,6 +195,8 @@ def _measured(exact: dict[str, Floats], errors: Errors, rng: np.random.Generator
         gain = 1 + rng.normal(0, errors.pelvis_gain if pelvic else errors.gain)
         rest = np.nanmedian(value[:15]) if np.isfinite(value[:15]).any() else 0.0
         seen = rest + gain * (value - rest)
+        if name not in PELVIC_SIGNALS:
+            seen = _snapped(seen, rest, errors.snap)
         if not pelvic:
             other = exact[_mirrored(name)]
             seen = seen + errors.leak * rng.uniform(-1, 1) * np.nan_to_num(other - np.nanmedian(other[:15]))

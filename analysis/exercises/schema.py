@@ -39,7 +39,8 @@ class Movement(Record):
     repetitions, or the distance of the whole path from rest, for movements that begin off the driver.
     least_deg: smallest excursion of the driver that counts.
     onset: how far the beginning lies before the middle half of the rise (a quarter to three quarters of
-    the height), in lengths of that half: 1.27 for a minimum-jerk course, 1.0 for a half-cosine.
+    the height), in lengths of that half: 1.27 for a minimum-jerk course, 1.0 for a half-cosine, more
+    where small movements near rest are hardly seen (set by what rendered clips showed).
     """
 
     shape: Shape
