@@ -22,7 +22,7 @@ from analysis.conventions import (
 )
 from analysis.pelvis import PelvisMotion
 from analysis.records import Floats, Motion, Skeleton
-from analysis.skeleton import pelvis_axes
+from analysis.skeleton import pelvis_axes, trunk_curl
 
 _OUTWARD: Final = {"left": -1.0, "right": 1.0}  # sign of Z on that side
 # Of an angle's error, the share that changes within one clip; the rest is the same in every frame and
@@ -72,11 +72,6 @@ def _leg(body: Skeleton, pelvis: Floats, side: Side) -> dict[str, Floats]:
     turn = np.where(knee >= KNEE_TOO_STRAIGHT_FOR_HIP_ROTATION_DEG, hip[:, 2], np.nan)
     values = (hip[:, 0], hip[:, 1], turn, knee)
     return {joint_signal(j, side): v for j, v in zip(JOINT_ANGLES, values, strict=True)}
-
-
-def trunk_curl(trunk: Floats) -> Floats:
-    """Rise (T,) [deg] of the thorax's long axis (T, 3, mat frame) from the mat plane, towards the front."""
-    return np.degrees(np.arctan2(trunk[:, 0], trunk[:, 1]))
 
 
 def measure(body: Skeleton, pelvis: PelvisMotion) -> Motion:

@@ -21,8 +21,8 @@ _TRUNK: Final = ((11, 23), (12, 24), (23, 24), (11, 24), (12, 23))
 _BODY: Final = (*_TRUNK, *_THIGHS, (25, 27), (26, 28), *(pair for arm in _ARMS for pair in pairwise(arm)))
 
 # Shape of the patch as shares of the trunk's length in the picture, which is about 50 cm.
-_ABOVE: Final = 0.28  # up to the crest of the pelvis; waist and belly begin there
-_FROM: Final = 0.06  # above the hip joints: cloth and skin lower down go with the thighs
+_ABOVE: Final = 0.32  # up to the crest of the pelvis and the waist; the belly begins there
+_FROM: Final = -0.12  # a little below the hip joints
 _BESIDE: Final = 0.2
 _THIGH_FROM: Final = 0.1  # along the thigh from the hip joint
 _THIGH_ASIDE: Final = 0.2

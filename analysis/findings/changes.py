@@ -52,9 +52,14 @@ def change(
     return Change(float(fit[2]), float(np.hypot(ONE_SIDED_95 * error, rest)), float(t[np.argmax(away)]))
 
 
+def between_errors_s(time_s: Floats) -> float:
+    """Time over which samples share one error [s]."""
+    return max(course.ERROR_TIME_S, float(np.median(np.diff(time_s))))
+
+
 def _apart(time_s: Floats) -> float:
     """Samples that share one error, at least 1."""
-    return max(1.0, course.ERROR_TIME_S / float(np.median(np.diff(time_s))))
+    return between_errors_s(time_s) / float(np.median(np.diff(time_s)))
 
 
 def at_far_end(time_s: Floats, values: Floats, span: Span) -> Change | None:

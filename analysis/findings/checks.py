@@ -10,7 +10,7 @@ from analysis.exercises.schema import PELVIS_FINDINGS
 from analysis.findings import texts
 from analysis.findings.changes import ONE_SIDED_SHARE
 from analysis.findings.measures import Measured, stated
-from analysis.findings.usual import unhurried, usual
+from analysis.findings.usual import spread, unhurried, usual
 from analysis.records import Finding, Motion
 
 _UNIT_WORDS = {"deg": "°", "s": " s", "cm": " cm", "1": ""}
@@ -82,13 +82,14 @@ def checks(
     ranges = usual([m.range.value if m.range else None for m in done], sides)
     spots = usual([m.spot_cm.value if m.spot_cm else None for m in done], sides)
     smooth = usual([m.smoothness for m in done], sides)
+    rough = spread([m.smoothness for m in done if m.smoothness is not None])
     return [
         [
             *_pelvis(m, exercise.limits, prescription),
             *_range(m, ranges[i], motion, exercise, prescription),
             *_rushed(m, phases, exercise.limits, prescription),
             *_off_target(m, spots[i], exercise.limits),
-            *_jerky(m, smooth[i], exercise.limits),
+            *_jerky(m, smooth[i], rough, exercise.limits),
             *_hold_short(m, prescription),
             *_shape_lost(m, exercise),
         ]
@@ -152,13 +153,13 @@ def _off_target(m: Measured, usual_cm: float, limits: dict[str, Limit]) -> Itera
                 words=direction("off_target", away))  # fmt: skip
 
 
-def _jerky(m: Measured, usual_sparc: float, limits: dict[str, Limit]) -> Iterator[Check]:
+def _jerky(m: Measured, usual_sparc: float, rough: float, limits: dict[str, Limit]) -> Iterator[Check]:
+    """Against the rest of the set, whose own spread is the uncertainty."""
     if m.smoothness is None or "jerky" not in limits:
         return
     limit = limits["jerky"]
-    yield Check(
-        "jerky", m.smoothness, usual_sparc - limit.value, 0.0, "1", m.span.start_s, limit.source, False
-    )
+    least = usual_sparc - limit.value
+    yield Check("jerky", m.smoothness, least, rough, "1", m.span.start_s, limit.source, False)
 
 
 def _hold_short(m: Measured, prescription: Prescription) -> Iterator[Check]:

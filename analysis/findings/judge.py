@@ -13,7 +13,7 @@ from analysis.exercises.schema import PELVIS_FINDINGS
 from analysis.findings import texts
 from analysis.findings.changes import LEAST_SEEN
 from analysis.findings.checks import Check, checks, direction
-from analysis.findings.measures import Measured, measure, stated
+from analysis.findings.measures import Measured, measure, pelvis_kinds, stated
 from analysis.records import Finding, Floats, Motion, Repetition, SideComparison, Verdict
 from analysis.repetitions import Span, signals
 from analysis.symmetry import compare_sides
@@ -93,8 +93,7 @@ def _unseen(
     if not any(signals.is_seen(motion, name) for name in drivers):
         return [cannot_tell("nothing")]
     found = []
-    wanted = [name for kind, name in PELVIS_FINDINGS.items() if kind in exercise.limits]
-    if wanted and not all(signals.is_seen(motion, name) for name in wanted):
+    if len(pelvis_kinds(motion, exercise)) < sum(kind in exercise.limits for kind in PELVIS_FINDINGS):
         found.append(cannot_tell("pelvis"))
     if "off_target" in exercise.limits and places is None:
         found.append(cannot_tell("spot"))

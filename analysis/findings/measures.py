@@ -82,8 +82,21 @@ def _pelvis(
 ) -> dict[str, Change | None]:
     return {
         kind: changes.change(motion.time_s, motion.values[name], span, window, stated(motion, name))
+        for kind, name in pelvis_kinds(motion, exercise).items()
+    }
+
+
+def pelvis_kinds(motion: Motion, exercise: Exercise) -> dict[str, str]:
+    """Pelvis findings that the clip can answer, with their signal.
+
+    Where the stated error of a change is as large as the limit, the signal tells nothing about it.
+    """
+    return {
+        kind: name
         for kind, name in PELVIS_FINDINGS.items()
-        if kind in exercise.limits and signals.is_seen(motion, name)
+        if kind in exercise.limits
+        and signals.is_seen(motion, name)
+        and stated(motion, name) < exercise.limits[kind].value
     }
 
 
@@ -94,10 +107,8 @@ def stated(motion: Motion, name: str) -> float:
 
 def _range(span: Span, window: tuple[float, float], motion: Motion, exercise: Exercise) -> Change | None:
     shape, side = exercise.movement.shape, _side(span)
-    if shape == "circle":
-        return _circle(span, motion, exercise)
-    if shape == "cycle":
-        return Change(span.height, _noise(motion, exercise.movement.driver, side), span.turn_s)
+    if shape in ("circle", "cycle"):
+        return _to_and_fro(span, window, motion, exercise)
     values = _sum(motion, exercise, side)
     if values is None:
         return None
@@ -131,28 +142,21 @@ def _since_least(span: Span, motion: Motion, values: Floats) -> Change | None:
     return Change(far.value - (np.nanmin(out) + np.nanmin(back)) / 2, 1.4 * far.uncertainty, far.at_s)
 
 
-def _circle(span: Span, motion: Motion, exercise: Exercise) -> Change | None:
-    """Width of a circle: first harmonic of both signals over one turn."""
-    inside = (motion.time_s >= span.start_s) & (motion.time_s <= span.end_s)
-    t = motion.time_s[inside]
-    turn = 2 * np.pi * (t - span.start_s) / span.duration_s
-    basis = np.column_stack([np.ones_like(t), np.cos(turn), np.sin(turn)])
-    widths, errors = [], []
-    for weights in (exercise.movement.driver, exercise.movement.across):
-        values = signals.weighted(motion, weights, _side(span), SMOOTH_HZ)
-        if values is None or len(t) < changes.FEWEST_SAMPLES:
-            return None
-        fit, *_ = np.linalg.lstsq(basis, values[inside], rcond=None)
-        widths.append(2 * float(np.hypot(*fit[1:])))
-        errors.append(float(np.std(values[inside] - basis @ fit, ddof=3)))
-    error = float(np.mean(errors)) * 2 * np.sqrt(2 * course.ERROR_TIME_S / span.duration_s) / np.sqrt(2)
-    return Change(float(np.mean(widths)), changes.ONE_SIDED_95 * error, span.turn_s)
-
-
-def _noise(motion: Motion, weights: Mapping[str, float], side: Side | None) -> float:
-    """One-sided uncertainty of a sum of signals from what is stated for each."""
-    names = {name.format(side=side): abs(w) for name, w in weights.items()}
-    return changes.ONE_SIDED_SHARE * float(sum(w * stated(motion, name) for name, w in names.items()))
+def _to_and_fro(span: Span, window: tuple[float, float], motion: Motion, exercise: Exercise) -> Change | None:
+    """Width of a circle (mean of its two signals), or of a cycle from end to end, fitted to its course."""
+    inside = (motion.time_s >= window[0]) & (motion.time_s <= window[1])
+    path = course.paths(motion, exercise, span)
+    if path is None or inside.sum() < changes.FEWEST_SAMPLES:
+        return None
+    t, shape = motion.time_s[inside], exercise.movement.shape
+    weights, left = course.fit(t, path[inside], span, shape)
+    noise = np.sqrt(left / (path.shape[1] * (len(t) - 4)))
+    samples = span.duration_s / changes.between_errors_s(t)
+    if shape == "circle":
+        width, error = 2 * float(np.mean(np.hypot(*weights))), noise * np.sqrt(4 / samples)
+    else:
+        width, error = abs(float(weights[0, 0] - weights[1, 0])), noise * np.sqrt(8 / samples)
+    return Change(width, changes.ONE_SIDED_95 * float(error), span.turn_s)
 
 
 def _smoothness(span: Span, motion: Motion, exercise: Exercise) -> float | None:

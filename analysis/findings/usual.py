@@ -46,3 +46,10 @@ def centre(values: Floats) -> float:
     widths = ordered[half - 1 :] - ordered[: len(ordered) - half + 1]
     first = int(np.argmin(widths))
     return float(np.median(ordered[first : first + half]))
+
+
+def spread(values: Sequence[float]) -> float:
+    """One-sided 95 % spread of values (N,) around their median, whatever a few do; NaN for too few."""
+    if len(values) < FEWEST:
+        return np.nan
+    return float(1.645 * 1.4826 * np.median(np.abs(np.asarray(values) - np.median(values))))

@@ -10,6 +10,7 @@ from analysis.conventions import PELVIC_SIGNALS
 from analysis.exercises import Exercise
 from analysis.pelvis.camera import mat_in_camera
 from analysis.pelvis.card import from_card
+from analysis.pelvis.fabric import from_fabric
 from analysis.pelvis.motion import PelvisMotion, Seen
 from analysis.records import Observations, PelvisSource, Skeleton
 from analysis.skeleton import pelvis_angles
@@ -22,10 +23,11 @@ NONE: Final[PelvisSource] = "none"
 def measure(observations: Observations, body: Skeleton, exercise: Exercise) -> PelvisMotion:
     """Tilt, obliquity and rotation of the pelvis since the still start, each from its best source."""
     camera = mat_in_camera(observations, body)
-    seen: dict[PelvisSource, Seen | None] = {
-        "card": None if camera is None else from_card(observations, camera),
-        "landmarks": from_body(body),
-    }
+    by_body = from_body(body)
+    seen: dict[PelvisSource, Seen | None] = {"card": None, "fabric": None, "landmarks": by_body}
+    if camera is not None and by_body is not None:
+        seen["card"] = from_card(observations, camera)
+        seen["fabric"] = from_fabric(observations, body, camera, by_body.angles)
     return choose({source: s for source, s in seen.items() if s is not None})
 
 

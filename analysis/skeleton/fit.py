@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from analysis import filters
-from analysis.conventions import SIDES, Side
+from analysis.conventions import PELVIC_SIGNALS, SIDES, Side
 from analysis.exercises import Exercise
 from analysis.records import JOINTS, Floats, Observations, Skeleton
 from analysis.skeleton.corrector import SEGMENTS, SIGNALS, Corrected, correct
@@ -17,8 +17,14 @@ from analysis.skeleton.rotations import pelvis_axes, unit
 # Slow floor exercise holds little above 3 Hz (six harmonics of 0.5 Hz; Winter's residual reasoning).
 CUTOFF_HZ: Final = 3.0
 LONGEST_GAP_S: Final = 0.5
-# Mean of |error| to 95 % half-width for the Laplace errors that the corrector is trained with: ln 20.
-HALF_WIDTH_PER_SPREAD: Final = float(np.log(20))
+# 95 % half-width of an angle for each degree of error that the corrector expects of it, measured on
+# rendered people held out of its training. Hips hardly show the pelvis (two points are a line), and the
+# corrector then expects too little: hence the floor.
+HALF_WIDTH_PER_SPREAD: Final = {
+    "pelvic_tilt": 3.5, "pelvic_obliquity": 4.5, "pelvic_rotation": 5.0, "trunk_curl": 4.0,
+    "hip_flexion": 3.3, "hip_abduction": 4.8, "hip_rotation": 3.8, "knee_flexion": 3.5,
+}  # fmt: skip
+PELVIS_FLOOR_DEG: Final = 3.5
 
 _LIMBS: Final = {"thigh": ("hip", "knee", (23, 25)), "shank": ("knee", "ankle", (25, 27))}
 _SHOULDER_SHARE, _HEAD_SHARE = 0.93, 1.25  # of pelvis to neck; drawn joints only, no angle uses them
@@ -43,8 +49,15 @@ def fit(observations: Observations, exercise: Exercise, side: Side | None = None
         for i, name in enumerate(SEGMENTS)
     }
     directions |= _pelvis(t, corrected)
-    half_widths = {s: HALF_WIDTH_PER_SPREAD * corrected.spread[:, i] for i, s in enumerate(SIGNALS)}
+    half_widths = {s: _half_width(s, corrected.spread[:, i]) for i, s in enumerate(SIGNALS)}
     return Skeleton(t, directions, _joints_cm(directions, observations.landmarks_cm), half_widths)
+
+
+def _half_width(signal: str, spread: Floats) -> Floats:
+    kind = signal.removesuffix("_left").removesuffix("_right")
+    return np.maximum(
+        HALF_WIDTH_PER_SPREAD[kind] * spread, PELVIS_FLOOR_DEG if kind in PELVIC_SIGNALS else 0.0
+    )
 
 
 def _pelvis(time_s: Floats, corrected: Corrected) -> dict[str, Floats]:

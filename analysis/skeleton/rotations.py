@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 from scipy.spatial.transform import Rotation
 
@@ -11,6 +13,15 @@ from analysis.records import Floats
 def unit(v: Floats) -> Floats:
     """Vectors (..., 3) of length 1."""
     return np.asarray(v / np.maximum(np.linalg.norm(v, axis=-1, keepdims=True), 1e-6), float)
+
+
+# Rotation axes in the mat frame (right-hand rule) of + tilt, + obliquity, + rotation, as rows.
+TURN_AXES: Final = np.array([[0.0, 0.0, -1.0], [-1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
+
+
+def trunk_curl(trunk: Floats) -> Floats:
+    """Rise (T,) [deg] of the thorax's long axis (T, 3, mat frame) from the mat plane, towards the front."""
+    return np.asarray(np.degrees(np.arctan2(trunk[:, 0], trunk[:, 1])), float)
 
 
 def pelvis_axes(angles: Floats) -> Floats:
