@@ -139,8 +139,8 @@ class Errors:
 
     bias: constant; wander: slow, over about 6 s; noise: over about 0.3 s; gain: of a joint's excursion;
     leak: share of the other leg's movement that shows up on a side; snap: how much small departures from
-    rest and from the far end are read as rest and far end, 0 none to 1 (seen in rendered clips); far: factor for the side away
-    from the phone; gaps: share of time missing, in pieces of up to `gap_s`.
+    rest and from the far end are read as rest and far end, 0 none to 1 (seen in rendered clips);
+    far: factor for the side away from the phone; gaps: share of time missing, in pieces of up to `gap_s`.
     """
 
     bias: float = 4.0

@@ -112,7 +112,7 @@ class Desk:
         assert made.status_code == 201, made.text
         return add_bytes(client, made.json()["id"], 0, data)
 
-    def wait(self, client: Someone, clip_id: str, seconds: float = 20.0) -> dict[str, Any]:
+    def wait(self, client: Someone, clip_id: str, seconds: float = 90.0) -> dict[str, Any]:
         """The clip once its job has ended."""
         for _ in range(round(seconds / 0.05)):
             clip = client.ok("get", f"/clips/{clip_id}")

@@ -15,7 +15,7 @@ import pytest
 from desk import Desk, settings_for
 from sqlalchemy import func, select
 
-from service import jobs
+from service import consent, jobs
 from service.files import Files
 from service.queue import Queue
 from service.secret import new_token
@@ -42,6 +42,7 @@ class Shop:
             client = Person(practice_id=practice.id, role="client", name="C", email=new_token(), password="")
             db.add(client)
             db.flush()
+            consent.give(db, client, "measure")  # without it the sweep of a worker deletes measured clips
             self.client_id = client.id
 
     def send(self, count: int) -> list[str]:
