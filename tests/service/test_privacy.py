@@ -107,39 +107,6 @@ def test_a_clip_being_measured_goes_with_its_person(
     assert not desk.services.files.names()
 
 
-@pytest.mark.parametrize(
-    ("days", "consents", "left"),
-    [
-        (6, ("measure", "watch", "keep"), {"original", "review.mp4", "track.json.gz"}),
-        (8, ("measure", "watch", "keep"), {"review.mp4", "track.json.gz"}),
-        (91, ("measure", "watch", "keep"), set()),
-        (8, ("measure",), None),
-        (6, ("measure",), {"original", "review.mp4", "track.json.gz"}),
-        (1, ("keep",), set()),
-        (1, (), None),
-    ],
-)
-def test_retention(
-    module_desk: Desk, clip_bytes: bytes, days: float, consents: tuple[str, ...], left: set[str] | None
-) -> None:
-    """With the usual 7 days for originals and 90 for videos; None means that the results are gone, too."""
-    desk = module_desk
-    client = desk.client(f"Cleo{days}{len(consents)}")
-    clip_id = measured(desk, client, clip_bytes)
-    age(desk, clip_id, days)
-    for purpose in {"measure", "watch", "keep"} - set(consents):
-        client.ok("delete", f"/me/consents/{purpose}")
-    sweep(desk)
-    names = {n.rpartition("/")[2] for n in desk.services.files.names(client.id)}
-    assert names == (left or set())
-    shown = client.get(f"/clips/{clip_id}")
-    assert shown.status_code == (404 if left is None else 200)
-    if left is not None:
-        assert client.get(f"/clips/{clip_id}/report").status_code == 200
-        assert client.get(f"/clips/{clip_id}/video").status_code == (200 if "review.mp4" in left else 404)
-        assert shown.json()["original"] == ("original" in left)
-
-
 def test_a_client_deletes_one_clip(working_desk: Desk, clip_bytes: bytes) -> None:
     client = working_desk.client("Cleo")
     clip_id = measured(working_desk, client, clip_bytes)
@@ -158,6 +125,39 @@ def test_the_practice_sets_the_days(working_desk: Desk, clip_bytes: bytes) -> No
     assert not client.ok("get", f"/clips/{clip_id}")["original"]
     client.ok("get", f"/clips/{clip_id}/report")
     assert client.post(f"/clips/{clip_id}/again").status_code == 409, "there is nothing left to measure"
+
+
+@pytest.mark.parametrize(
+    ("days", "consents", "left"),
+    [
+        (6, ("measure", "watch", "keep"), {"original", "review.mp4", "track.json.gz"}),
+        (8, ("measure", "watch", "keep"), {"review.mp4", "track.json.gz"}),
+        (91, ("measure", "watch", "keep"), set()),
+        (8, ("measure",), None),
+        (6, ("measure",), {"original", "review.mp4", "track.json.gz"}),
+        (1, ("keep",), set()),
+        (1, (), None),
+    ],
+)
+def test_retention(
+    working_desk: Desk, clip_bytes: bytes, days: float, consents: tuple[str, ...], left: set[str] | None
+) -> None:
+    """With the usual 7 days for originals and 90 for videos; None means that the results are gone, too."""
+    desk = working_desk
+    client = desk.client(f"Cleo{days}{len(consents)}")
+    clip_id = measured(desk, client, clip_bytes)
+    age(desk, clip_id, days)
+    for purpose in {"measure", "watch", "keep"} - set(consents):
+        client.ok("delete", f"/me/consents/{purpose}")
+    sweep(desk)
+    names = {n.rpartition("/")[2] for n in desk.services.files.names(client.id)}
+    assert names == (left or set())
+    shown = client.get(f"/clips/{clip_id}")
+    assert shown.status_code == (404 if left is None else 200)
+    if left is not None:
+        assert client.get(f"/clips/{clip_id}/report").status_code == 200
+        assert client.get(f"/clips/{clip_id}/video").status_code == (200 if "review.mp4" in left else 404)
+        assert shown.json()["original"] == ("original" in left)
 
 
 def test_unfinished_uploads_and_stray_files_go(desk: Desk) -> None:
