@@ -1,0 +1,48 @@
+"""The whole walk, real pose model, on sample clips against their exact truth; and the clips themselves."""
+
+import hashlib
+import json
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from benchmarks.accuracy import errors
+
+from analysis import exercises, pipeline
+
+CLIPS = Path(__file__).parents[1] / "sample_clips"
+MANIFEST: list[dict[str, Any]] = tomllib.loads((CLIPS / "manifest.toml").read_text())["clip"]
+SIDES = {"L": "left", "R": "right", "both": "both"}
+
+
+def test_every_exercise_has_a_clip() -> None:
+    assert {c["exercise"] for c in MANIFEST} == set(exercises.names())
+
+
+@pytest.mark.parametrize("clip", MANIFEST, ids=[c["exercise"] for c in MANIFEST])
+def test_clips_are_those_of_the_manifest(clip: dict[str, Any]) -> None:
+    data = (CLIPS / clip["file"]).read_bytes()
+    assert hashlib.sha256(data).hexdigest() == clip["sha256"]
+    assert len(data) <= 3_000_000
+    assert json.loads((CLIPS / clip["truth"]).read_text())["exercise"] == clip["exercise"]
+
+
+# Largest mean absolute errors [deg]; angles are those that a physio reads of the leg at work.
+@pytest.mark.parametrize("exercise", ["toe_tap", "bridge", "pelvic_tilt", "knees_to_chest"])
+def test_a_clip_is_measured_as_it_was_made(exercise: str) -> None:
+    clip = next(c for c in MANIFEST if c["exercise"] == exercise)
+    truth = json.loads((CLIPS / clip["truth"]).read_text())
+    measured = pipeline.measure(CLIPS / clip["file"], exercises.load(exercise))
+    found = measured.report.repetitions
+    assert [r.side for r in found] == [SIDES[t["side"]] for t in truth["reps"]]
+    edges = [[r.start_s - t["start"], r.end_s - t["end"]] for r, t in zip(found, truth["reps"], strict=True)]
+    assert np.abs(edges).mean() <= 0.25
+    rows, _ = errors(measured, truth)
+    worst = {"knee": 8.0, "hip": 6.0, "pelvic": 2.5}
+    for name, error, _width in rows:
+        limit = worst.get(name.split("_")[0])
+        assert limit is None or np.nanmean(np.abs(error)) <= limit, name
+    sound = [r for r, t in zip(found, truth["reps"], strict=True) if not t["faults"]]
+    assert not [f.kind for r in sound for f in r.findings]
