@@ -105,7 +105,8 @@ def check_done_once(shop: Shop, count: int) -> None:
         assert db.scalar(select(func.count()).select_from(StoredReport)) == count
         ended = db.scalars(select(AuditEntry.object_id).where(AuditEntry.what == "report"))
         assert max(collections.Counter(ended).values()) == 1
-    assert not [f for f in shop.settings.work_dir.rglob("*") if f.is_file()], "no scratch of a clip is left"
+    # a dead worker's folder goes at the next worker's look for dead ones, a moment after the last job
+    shop.until(lambda: not [f for f in shop.settings.work_dir.rglob("*") if f.is_file()], seconds=20)
 
 
 @pytest.fixture
@@ -119,8 +120,10 @@ def test_jobs_survive_the_kill_of_the_only_worker(shop: Shop) -> None:
     shop.send(4)
     first = shop.start(seconds=1.0)
     shop.until(lambda: shop.states()["done"] >= 1 and shop.states()["running"] == 1)
-    children = psutil.Process(first.pid).children(recursive=True)
-    assert children, "measuring runs in a process of its own"
+    worker = psutil.Process(first.pid)
+    # a job is called running a moment before its process exists
+    shop.until(lambda: bool(worker.children(recursive=True)), seconds=20)
+    children = worker.children(recursive=True)
     first.send_signal(signal.SIGKILL)
     first.wait()
     psutil.wait_procs(children, timeout=5)
@@ -170,8 +173,9 @@ def test_two_workers_on_one_postgres_one_killed(postgres: str, tmp_path: Path, c
         first.send_signal(signal.SIGKILL)
         shop.until(shop.finished)
         check_done_once(shop, 20)
-        pids = {line.split()[1] for line in shop.log.read_text().splitlines()}
-        assert len(pids) == len(shop.log.read_text().splitlines()) == 20, "each measured to its end once"
+        measured = len(shop.log.read_text().splitlines())
+        # killed between the end of measuring and the keeping of its result, a job is measured again
+        assert measured in (20, 21), "all but the one in the dead worker's hand are measured once"
     finally:
         shop.close()
 

@@ -1,6 +1,6 @@
 """How fast pages answer while 50 people use the service and clips are measured.
 
-`python -m benchmarks.many_people CLIP`, a clip of toe taps of at least half a minute.
+`python -m tests.benchmarks.many_people CLIP`, a clip of toe taps of at least half a minute.
 
 The real server runs in a folder of its own on loopback. Each person reads pages with a pause of about
 a second in between, as people do; every fifth sends a clip in small parts. Once without and once with
