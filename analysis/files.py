@@ -30,6 +30,13 @@ def whole(path: Path | str) -> Iterator[Path]:
 def check_writable(path: Path | str) -> None:
     """Raise ReportError, saying what to do, where a file of that name could not be written."""
     path = Path(path)
+    try:
+        _check_place(path)
+    except OSError as error:
+        raise ReportError(f"{path} cannot be reached ({error.strerror}). Choose another place.") from error
+
+
+def _check_place(path: Path) -> None:
     if path.is_dir():
         raise ReportError(f"{path} is a folder. Name a file in it, such as {path / 'report.json'}.")
     folder = path.absolute().parent

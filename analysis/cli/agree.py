@@ -19,8 +19,12 @@ from analysis.report.words import amount, words
 
 
 def _agree(
-    ratings: Annotated[Path, typer.Argument(metavar="RATINGS.csv", help="One line a repetition and rater.")],
-    reports: Annotated[list[Path], typer.Argument(metavar="REPORT", help="Reports written with --json.")],
+    ratings: Annotated[
+        Path, typer.Argument(metavar="RATINGS.csv", help="One line a repetition and rater.", readable=False)
+    ],
+    reports: Annotated[
+        list[Path], typer.Argument(metavar="REPORT", help="Reports written with --json.", readable=False)
+    ],
     json: Annotated[Path | None, output("The same as data.")] = None,
 ) -> None:
     """How far people agree with each other and with the tool on the same repetitions.

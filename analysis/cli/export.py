@@ -16,7 +16,9 @@ from analysis.report import read_json, write_pdf
 
 
 def _export(
-    report: Annotated[Path, typer.Argument(metavar="REPORT", help="A report written with --json.")],
+    report: Annotated[
+        Path, typer.Argument(metavar="REPORT", help="A report written with --json.", readable=False)
+    ],
     csv: Annotated[Path | None, output("Curves, and repetitions beside them.")] = None,
     c3d: Annotated[Path | None, output("Angle curves for motion software.")] = None,
     pdf: Annotated[Path | None, output("The report for the notes.")] = None,

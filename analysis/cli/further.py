@@ -8,7 +8,7 @@ import typer
 
 def output(text: str) -> Any:
     """An option that names a file to write."""
-    return typer.Option(metavar="FILE", help=text, show_default=False)
+    return typer.Option(metavar="FILE", help=text, show_default=False, readable=False)
 
 
 def as_command(function: Callable[..., None]) -> Any:

@@ -42,7 +42,7 @@ app = typer.Typer(
 
 
 def _file(text: str) -> Any:
-    return typer.Option(metavar="FILE", help=text, show_default=False)
+    return typer.Option(metavar="FILE", help=text, show_default=False, readable=False)
 
 
 PASS_ON: dict[str, Any] = {
@@ -58,7 +58,10 @@ def _session(text: str, kind: str) -> Any:
 @app.command()
 def check(
     clip: Annotated[
-        Path, typer.Argument(metavar="CLIP", help="The video, as the phone made it.", show_default=False)
+        Path,
+        typer.Argument(
+            metavar="CLIP", help="The video, as the phone made it.", show_default=False, readable=False
+        ),
     ],
     exercise: Annotated[
         str, typer.Option(metavar="NAME", help="Which exercise it shows.", show_default=False)

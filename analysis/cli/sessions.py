@@ -23,7 +23,8 @@ from analysis.records import Caution
 from analysis.report import read_json
 
 Reports = Annotated[
-    list[Path], typer.Argument(metavar="REPORT", help="Reports written with --json.", show_default=False)
+    list[Path],
+    typer.Argument(metavar="REPORT", help="Reports written with --json.", show_default=False, readable=False),
 ]
 
 
@@ -40,7 +41,9 @@ def _compare(reports: Reports) -> None:
 
 
 def _progress(
-    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Holds reports written with --json.")],
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="Holds reports written with --json.", readable=False)
+    ],
     client: Annotated[str | None, typer.Option(metavar="PSEUDONYM", help="Whose reports to follow.")] = None,
     cleared: Annotated[
         datetime | None,
