@@ -56,7 +56,9 @@ def clip_page(request: Request, db: Db, person: Viewer, clip: TheClip) -> Respon
         return page(request, "review.html", person, **data)
     dismissed = {d.finding for d in said.decisions if not d.accepted}
     kept = without(found, dismissed)
-    return page(request, "result.html", person, **data, steady=plain.steady(kept), cues=words.cues(kept))
+    moments = [m for m, ref, _ in data["marks"] if ref not in dismissed and m.finding.at_s is not None]
+    told: dict[str, Any] = {"steady": plain.steady(kept), "cues": words.cues(kept), "moments": moments}
+    return page(request, "result.html", person, **data, **told)
 
 
 @router.get("/clips/{clip_id}/range")
@@ -117,9 +119,11 @@ def without(report: Report, dismissed: set[str]) -> Report:
 
 def _range_data(db: Session, clip: Clip) -> dict[str, Any]:
     rows = motion.table(db, clip)
+    dates = sorted({c.at for r in rows for c in r.earlier if c.at}, reverse=True)
     return {
         "clip": clips.described(db, clip),
-        "rows": rows,
+        "rows": [(r, [{c.at: c for c in r.earlier}.get(at) for at in dates]) for r in rows],
+        "dates": dates,
         "caution": motion.CAUTION,
         "notes": sessions.notes(db, clip),
         "cautions": cautions.load().caution,

@@ -1,4 +1,4 @@
-"""What was steady, in plain words; the texts are data, in `data/plain.toml`."""
+"""What was steady, and who did what, in plain words; the texts are data, in `data/`."""
 
 import tomllib
 from functools import cache
@@ -30,6 +30,16 @@ def steady(report: Report) -> list[str]:
         if good:
             told.append(entry.text.format(n=good, of=len(seen)))
     return told
+
+
+def deed(action: str, what: str) -> str:
+    """What somebody saw or changed, for an entry of the audit trail."""
+    return _deeds()[action].get(what) or f"{action}: {what.replace('_', ' ')}"
+
+
+@cache
+def _deeds() -> dict[str, dict[str, str]]:
+    return tomllib.loads(files("service").joinpath("data/trail.toml").read_text("utf-8"))
 
 
 @cache

@@ -5,14 +5,14 @@ from fastapi.responses import HTMLResponse, Response
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from analysis import exercises
+from analysis import cautions, exercises
 from analysis.exercises import Exercise, Prescription
 from service import access, audit, clips, consent, invitations, programmes, results, sessions
 from service.api.deps import Db, Owner, Staff, TheClient
 from service.api.me import described_audit
 from service.pages.view import Page, page
 from service.records.programme import ProgrammeItemOut
-from service.store.models import Person
+from service.store.models import Person, PracticeSession
 
 router = APIRouter(route_class=Page, default_response_class=HTMLResponse)
 
@@ -21,7 +21,7 @@ def queue(request: Request, db: Session, person: Person) -> Response:
     """Open warning signs first, then the clips that nobody has reviewed."""
     people = access.clients_of(db, person)
     stops = [(client, row) for client in people if (row := sessions.open_stop(db, client.id))]
-    warned = [(client, sessions.described(client, row)) for client, row in stops]
+    warned = [(client, sessions.described(client, row), _signs(row)) for client, row in stops]
     waiting = clips.queue_of(db, person)
     return page(request, "queue.html", person, warned=warned, clips=waiting, any_client=bool(people))
 
@@ -51,6 +51,7 @@ def client_page(request: Request, db: Db, person: Staff, client: TheClient) -> R
         advised=[(e.exercise, e.proposal) for e in told.exercises if e.proposal],
         exercises=[exercises.load(name) for name in exercises.names()],
         steps={name: _steps(exercises.load(name)) for name in exercises.names()},
+        signs={row.id: _signs(row) for row in sessions.latest(db, client.id, 8)},
         sessions=[sessions.described(client, row) for row in sessions.latest(db, client.id, 8)],
         clips=clips.of_client(db, client.id, 12),
         may_send="measure" in consent.given(db, client.id),
@@ -69,6 +70,11 @@ def practice(request: Request, db: Db, person: Owner) -> Response:
         people=list(db.scalars(people)),
         audit=described_audit(db, audit.of_practice(db, person)),
     )
+
+
+def _signs(row: PracticeSession) -> list[str]:
+    """The warning-sign questions that were answered with yes."""
+    return [s.question for s in cautions.referrals([kind for kind, yes in row.answers.items() if yes])]
 
 
 def _target_words(name: str) -> str:

@@ -18,11 +18,25 @@ from analysis.errors import MatlineError
 from analysis.progress.limits import label
 from analysis.report import words
 from service.errors import NotFound, NotSignedIn, ServiceError
+from service.pages import plain
 from service.store.models import Person
 
 DAYS: Final = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 # The pages' policy refuses styles inside of HTML; the style sheet says the same.
 _INLINE_STYLE: Final = ' style="overflow:visible"'
+
+
+def _amount(value: float | None, unit: str = "deg") -> str:
+    """A value for people; no minus before a zero."""
+    text = words.amount(value, unit)
+    return text if set(text) & set("123456789") else text.removeprefix("\N{MINUS SIGN}")
+
+
+def _signed(value: float) -> str:
+    """A difference [deg] with its sign."""
+    text = _amount(value)
+    return f"+{text}" if value > 0 and text != _amount(0.0) else text
+
 
 _environment = Environment(
     loader=PackageLoader("service", "templates"),
@@ -42,11 +56,14 @@ _environment.globals.update(
     numbers=words.numbers,
     exercise_of=exercises.load,
     measure_label=label,
+    deed=plain.deed,
 )
 _environment.filters.update(
-    amount=words.amount,
+    amount=_amount,
+    signed=_signed,
     moment=words.moment,
     day=lambda at: f"{at:%a} {at.day} {at:%b %Y}",
+    short_day=lambda at: f"{at.day}\N{NO-BREAK SPACE}{at:%b} {at:%Y}",
     symbol=lambda verdict: Markup(plots.symbol(verdict)),
 )
 _templates = Jinja2Templates(env=_environment)
