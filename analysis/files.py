@@ -2,7 +2,7 @@
 
 import os
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -34,6 +34,16 @@ def check_writable(path: Path | str) -> None:
         _check_place(path)
     except OSError as error:
         raise ReportError(f"{path} cannot be reached ({error.strerror}). Choose another place.") from error
+
+
+def check_outputs(paths: Sequence[Path], source: Path) -> None:
+    """Raise ReportError unless each can be written, is named once, and is not what is read."""
+    for path in paths:
+        check_writable(path)
+        if path.resolve() == source.resolve():
+            raise ReportError(f"{path} is what is read, and would be lost. Name another file.")
+    if len({path.resolve() for path in paths}) < len(paths):
+        raise ReportError("Two results would go into one file. Name a file for each.")
 
 
 def _check_place(path: Path) -> None:

@@ -1,5 +1,6 @@
 """For every kind of bad input: a clear word that says what to do, its exit code, no traceback."""
 
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -120,3 +121,13 @@ def test_names_that_no_folder_can_hold_are_told(matline: Matline, noise: Path, t
     assert (told.code, "cannot be reached" in told.err) == (3, True)
     told = matline("check", noise, "--exercise", "toe_tap", "--json", too_long)
     assert (told.code, "cannot be reached" in told.err) == (5, True)
+
+
+@pytest.mark.usefixtures("never_measured")
+def test_a_missing_library_is_told_before_the_work(
+    matline: Matline, noise: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for library, kind, why in (("ezc3d", "c3d", "matline[c3d]"), ("weasyprint", "pdf", "Pango")):
+        monkeypatch.setitem(sys.modules, library, None)  # importing it fails
+        told = matline("check", noise, "--exercise", "toe_tap", f"--{kind}", tmp_path / "r")
+        assert (told.code, why in told.err) == (5, True)

@@ -89,7 +89,7 @@ def test_compare_in_order_of_dates(matline: Matline, folder: Path) -> None:
         (("progress", ".", "--pdf", "missing/a.pdf"), 5, "no folder"),
         (("agree", "missing.csv", "week_0.json"), 5, "cannot be read"),
         (("export", "week_0.json"), 2, "Say what to write"),
-        (("export", "week_0.json", "--csv", "week_0.json"), 5, "the report itself"),
+        (("export", "week_0.json", "--csv", "week_0.json"), 5, "would be lost"),
     ],
 )
 def test_bad_input_has_a_clear_word(

@@ -11,7 +11,7 @@ from typing import Any, Final
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from analysis import cautions
+from analysis import cautions, printing
 from analysis.card.design import (
     BACK_CM,
     CELLS,
@@ -24,7 +24,6 @@ from analysis.card.design import (
     tag_centres_cm,
 )
 from analysis.errors import CardError
-from analysis.files import whole
 
 TAB_MM: Final = 14.0
 _CHAMFER_MM: Final = 6.0  # of the tab's corners
@@ -45,19 +44,13 @@ PAPERS: Final = {"a4": Paper(297.0, 210.0), "letter": Paper(279.4, 215.9)}  # IS
 def write_pdf(path: Path | str, paper: str = "a4") -> None:
     """Write both cards, a page each, as a tagged PDF; `paper` is A4 or Letter, in any case.
 
-    The file appears only when whole. Raises CardError, and ReportError where the place cannot be written.
+    The file appears only when whole. Raises CardError for a paper unknown, and
+    ReportError where it cannot be printed or the place cannot be written.
     """
     sheet = PAPERS.get(paper.lower())
     if sheet is None:
         raise CardError(f"There is no paper {paper}. Choose A4 or Letter, whichever is in your printer.")
-    try:
-        from weasyprint import HTML  # slow to load, and needed for nothing else here
-    except OSError as error:
-        raise CardError(
-            "The card needs the Pango libraries. On Debian: apt-get install libpango-1.0-0 libpangoft2-1.0-0."
-        ) from error
-    with whole(path) as part:
-        HTML(string=_page(sheet)).write_pdf(part, pdf_variant="pdf/ua-1")
+    printing.write_pdf(_page(sheet), path)
 
 
 def _page(paper: Paper) -> str:

@@ -12,7 +12,7 @@ from analysis import exercises, exports, overlay, pipeline, report, video
 from analysis.cli import console, summary
 from analysis.conventions import SIDES, Side
 from analysis.errors import ReportError
-from analysis.files import check_writable
+from analysis.files import check_outputs
 from analysis.pipeline import Measured
 from analysis.records import SessionNotes
 
@@ -79,14 +79,13 @@ def write(measured: Measured, outputs: Outputs, *, show_face: bool = False) -> N
     told = measured.report
     if outputs.json:
         report.write_json(told, outputs.json)
-    if outputs.csv:
-        exports.write_csv(told, outputs.csv)
+    beside = [exports.write_csv(told, outputs.csv)] if outputs.csv else []
     if outputs.c3d:
         exports.write_c3d(told, outputs.c3d, measured.skeleton)
     if outputs.fhir:
         exports.write_fhir(told, outputs.fhir, told.session.client or "")
     _write_pictures(measured, outputs, blur_faces=not show_face)
-    for path in outputs.paths():
+    for path in [*outputs.paths(), *beside]:
         console.out.print(f"Written: {path}", soft_wrap=True)
 
 
@@ -113,15 +112,11 @@ def _side(side: str | None) -> Side | None:
 
 
 def _check_outputs(clip: Path, outputs: Outputs, session: SessionNotes | None) -> None:
-    """Every file asked for can be written, is asked for once, and is not the clip."""
+    """Every file asked for can be made and written, is asked for once, and is not the clip."""
     if outputs.fhir and not (session and session.client):
         raise ReportError("A health record needs whom it is about: add --client with a pseudonym.")
-    paths = outputs.paths()
-    for path in paths:
-        check_writable(path)
-        if path.resolve() == clip.resolve():
-            raise ReportError(f"{path} is the clip itself and would be lost. Name another file.")
-    if len({path.resolve() for path in paths}) < len(paths):
-        raise ReportError("Two results would go into one file. Name a file for each.")
+    check_outputs(outputs.paths(), clip)
     if outputs.pdf:
         report.pdf_printer()
+    if outputs.c3d:
+        exports.c3d_library()

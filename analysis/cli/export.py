@@ -10,7 +10,7 @@ from analysis.cli.console import out
 from analysis.cli.further import as_command, output
 from analysis.errors import ReportError
 from analysis.exports.fhir import Acceptance
-from analysis.files import check_writable
+from analysis.files import check_outputs
 from analysis.records import Report
 from analysis.report import read_json, write_pdf
 
@@ -39,8 +39,12 @@ def _export(
 ) -> None:
     """Write a stored report as tables, a motion file, a PDF or a health record."""
     told = read_json(report)
-    _check(report, [path for path in (csv, c3d, pdf, fhir) if path])
     written = [path for path in (c3d, pdf, fhir) if path]
+    if not (written or csv):
+        raise typer.BadParameter("Say what to write: --csv, --c3d, --pdf or --fhir.")
+    check_outputs([*written, *filter(None, [csv])], report)
+    if c3d:
+        exports.c3d_library()  # told before anything is written
     if fhir:
         _write_fhir(told, fhir, client or told.session.client, accepted_by, full_range)
     if csv:
@@ -51,15 +55,6 @@ def _export(
         write_pdf(told, pdf)
     for path in written:
         out.print(f"Written: {path}", soft_wrap=True)
-
-
-def _check(report: Path, wanted: list[Path]) -> None:
-    if not wanted:
-        raise typer.BadParameter("Say what to write: --csv, --c3d, --pdf or --fhir.")
-    for path in wanted:
-        check_writable(path)
-        if path.resolve() == report.resolve():
-            raise ReportError(f"{path} is the report itself. Name another file.")
 
 
 def _write_fhir(

@@ -4,6 +4,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from analysis.cli.console import SIGNS, out
+from analysis.measurement_error import unit
 from analysis.plots import tagged
 from analysis.records import Measures, Report
 from analysis.report.words import (
@@ -16,7 +17,6 @@ from analysis.report.words import (
     tally,
     title,
     told,
-    unit_of,
     words,
 )
 
@@ -52,7 +52,7 @@ def _repetitions(report: Report) -> Table:
         for rep in report.repetitions
     }
     for rep in report.repetitions:
-        measures = [amount(getattr(rep.measures, m), unit_of(m)) for m in shown]
+        measures = [amount(getattr(rep.measures, m), unit(m)) for m in shown]
         verdict = SIGNS[rep.verdict].format(words()["verdict"][rep.verdict])
         table.add_row(name_of(rep), span(rep.start_s, rep.end_s), *measures, verdict, tags[rep.index])
     return table
@@ -66,10 +66,10 @@ def _findings(report: Report) -> None:
 
 def _sides(report: Report) -> None:
     for name, s in report.sides.items():
-        unit = unit_of(name)
         told = "beyond" if s.beyond_error else "within"
-        sides = f"left {amount(s.left, unit)}, right {amount(s.right, unit)}"
-        difference = f"difference {amount(s.difference, unit)}, {told} the measurement error"
+        left, right, apart = (amount(value, unit(name)) for value in (s.left, s.right, s.difference))
+        sides = f"left {left}, right {right}"
+        difference = f"difference {apart}, {told} the measurement error"
         out.print(f"{words()['measure'].get(name, name)}: {sides}, {difference}")
 
 

@@ -21,7 +21,7 @@ def write_c3d(report: Report, path: Path | str, skeleton: Skeleton | None = None
     start, turn and end. Joints are in the mat frame, pelvis at the origin. Raises ReportError where the
     C3D library is missing, there is nothing to write, or the place cannot be written.
     """
-    library = _library()
+    library = c3d_library()
     time_s = _array(report.series.get("time_s", ()))
     rate_hz = sample_rate_hz(time_s)
     if not np.isfinite(rate_hz):
@@ -39,7 +39,8 @@ def write_c3d(report: Report, path: Path | str, skeleton: Skeleton | None = None
         file.write(str(part))
 
 
-def _library() -> Any:
+def c3d_library() -> Any:
+    """The library that writes C3D; raises ReportError where it is missing."""
     try:
         import ezc3d
     except ImportError as error:

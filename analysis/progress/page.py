@@ -7,7 +7,7 @@ from pathlib import Path
 from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
-from analysis import exercises, palette
+from analysis import exercises, palette, printing
 from analysis.files import whole
 from analysis.progress.change import Change, day
 from analysis.progress.follow import ExerciseProgress, Progress
@@ -30,10 +30,7 @@ def write_html(progress: Progress, path: Path | str, client: str | None = None) 
 
 def write_pdf(progress: Progress, path: Path | str, client: str | None = None) -> None:
     """Write the same page as a tagged PDF (PDF/UA-1), A4. Raises ReportError."""
-    from weasyprint import HTML  # slow to load, and needed for nothing else
-
-    with whole(path) as part:
-        HTML(string=page(progress, client)).write_pdf(part, pdf_variant="pdf/ua-1")
+    printing.write_pdf(page(progress, client), path)
 
 
 def name_of(exercise: str) -> str:

@@ -5,8 +5,9 @@ write_json, read_json, json_schema
 page, write_html, write_pdf       the same words and drawings on a screen and on paper
 """
 
+from analysis.printing import pdf_printer
 from analysis.report.assemble import build
-from analysis.report.page import page, pdf_printer, write_html, write_pdf
+from analysis.report.page import page, write_html, write_pdf
 from analysis.report.store import json_schema, read_json, write_json
 
 __all__ = [

@@ -4,15 +4,14 @@ import base64
 from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
-from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
-from analysis import cautions, palette, plots
+from analysis import cautions, palette, plots, printing
 from analysis.conventions import SIGNALS
-from analysis.errors import ReportError
 from analysis.files import whole
+from analysis.measurement_error import unit
 from analysis.records import Report
 from analysis.report import words
 
@@ -45,21 +44,7 @@ def write_html(report: Report, path: Path | str, *, thumbnails: Mapping[float, b
 
 def write_pdf(report: Report, path: Path | str, *, thumbnails: Mapping[float, bytes] | None = None) -> None:
     """Write the same page as a tagged PDF (PDF/UA-1), A4. Raises ReportError."""
-    printer = pdf_printer()
-    with whole(path) as part:
-        printer(string=page(report, thumbnails=thumbnails)).write_pdf(part, pdf_variant="pdf/ua-1")
-
-
-def pdf_printer() -> Any:
-    """The class that turns HTML into PDF; raises ReportError where its system libraries are missing."""
-    try:
-        from weasyprint import HTML  # slow to load, and needed for nothing else
-    except OSError as error:
-        raise ReportError(
-            "A PDF needs the Pango libraries. On Debian: apt-get install libpango-1.0-0 libpangoft2-1.0-0. "
-            "Or write the page with --html and print it from the browser."
-        ) from error
-    return HTML
+    printing.write_pdf(page(report, thumbnails=thumbnails), path)
 
 
 @cache
@@ -74,7 +59,7 @@ def _template() -> Template:
     env.globals.update(
         tally=words.tally,
         words_title=words.title,
-        unit_of=words.unit_of,
+        unit_of=unit,
         span=words.span,
         name_of=words.name_of,
         numbers=words.numbers,
