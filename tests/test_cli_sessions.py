@@ -39,8 +39,8 @@ def test_progress_tells_changes_and_names_what_it_left_out(matline: Matline, fol
     ended = matline("progress", folder)
     assert ended.code == 0
     assert "Toe tap, 4 sessions" in ended.told
-    assert "▲ Range, left: 33.0°, then 47.0°: larger." in ended.told
-    assert "= Range, right: 40.0°, then 40.0°." in ended.told
+    assert "≠ Range, left: 33.0°, then 47.0°: larger." in ended.told
+    assert "≈ Range, right: 40.0°, then 40.0°." in ended.told
     assert "Left out: broken.json." in ended.told
     assert "Stop at once if pain" in ended.told
 
@@ -75,6 +75,19 @@ def test_compare_in_order_of_dates(matline: Matline, folder: Path) -> None:
     assert ended.code == 0
     assert "Range, left: 30.0°, then 50.0°: larger." in ended.told
     assert "From 5 January 2026 to 26 January 2026." in ended.told
+
+
+def test_compare_leaves_out_a_damaged_report_and_keeps_the_others(matline: Matline, folder: Path) -> None:
+    ended = matline("compare", folder / "week_0.json", folder / "broken.json", folder / "week_3.json")
+    assert ended.code == 0
+    assert "Left out: broken.json. It is not a report" in ended.out
+    assert "Range, left: 30.0°, then 50.0°: larger." in ended.out
+
+
+def test_compare_tells_that_a_side_is_missing(matline: Matline, folder: Path) -> None:
+    save(folder / "left.json", 40, ranges={"left": [50.0] * 3})
+    ended = matline("compare", folder / "week_0.json", folder / "left.json")
+    assert "The last session shows nothing of the right side" in ended.out
 
 
 @pytest.mark.parametrize(

@@ -15,7 +15,7 @@ from analysis.cli.console import out
 from analysis.cli.further import as_command, output
 from analysis.errors import ReportError
 from analysis.files import check_writable, whole
-from analysis.progress.archive import Skipped
+from analysis.progress.archive import Skipped, unusable
 from analysis.progress.change import ON_CHANGES, written
 from analysis.progress.follow import ExerciseProgress, Progress
 from analysis.progress.page import name_of
@@ -32,12 +32,27 @@ def _compare(reports: Reports) -> None:
     """Compare two or more sessions of one exercise: what changed beyond the measurement error.
 
     Sessions are put in order of their dates. Without dates they stay in the order given.
+    A file that cannot be read is named and left out, as long as two are left.
     """
-    sessions = [weeks.Session.of(path.stem, read_json(path)) for path in reports]
-    part, skipped = weeks.compare(sessions)
+    sessions, damaged = _read(reports)
+    part, twice = weeks.compare(sessions)
     _show_exercise(part)
-    _show_left_out(skipped)
+    _show_left_out([*damaged, *twice])
     _show_reading(ON_CHANGES, cautions.load().caution)
+
+
+def _read(reports: Sequence[Path]) -> tuple[list[weeks.Session], list[Skipped]]:
+    """Those that can be read, and the others; raises the first error where too few are left."""
+    sessions, damaged, errors = [], [], []
+    for path in reports:
+        try:
+            sessions.append(weeks.Session.of(path.stem, read_json(path)))
+        except ReportError as error:
+            damaged.append(unusable(path, error))
+            errors.append(error)
+    if errors and len(sessions) < 2:
+        raise errors[0]
+    return sessions, damaged
 
 
 def _progress(
@@ -116,7 +131,7 @@ def _show_exercise(part: ExerciseProgress) -> None:
     out.print(f"\n[bold]{escape(name_of(part.exercise))}[/], {part.sessions} sessions")
     _show_days(part)
     for change in part.changes:
-        sign = "▲" if change.real else "□" if change.real is None else "="
+        sign = "≠" if change.real else "?" if change.real is None else "≈"
         out.print(f"{sign} {escape(change.text)} {escape(change.caution)}".rstrip())
     for remark in part.remarks:
         out.print(f"• {escape(remark.text)}")
@@ -131,7 +146,8 @@ def _show_exercise(part: ExerciseProgress) -> None:
 def _show_days(part: ExerciseProgress) -> None:
     days = sorted(p.at for series in part.series for p in series.points if p.at)
     if days:
-        out.print(f"From {written(days[0])} to {written(days[-1])}.")
+        first, last = written(days[0]), written(days[-1])
+        out.print(f"On {first}." if first == last else f"From {first} to {last}.")
 
 
 def _show_left_out(skipped: Sequence[Skipped]) -> None:

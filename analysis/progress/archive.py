@@ -44,7 +44,7 @@ def read_files(paths: Iterable[Path | str]) -> tuple[list[Session], tuple[Skippe
         try:
             session = Session.of(path.stem, read_json(path))
         except MatlineError as error:
-            skipped.append(Skipped(name=path.name, reason=str(error)))
+            skipped.append(unusable(path, error))
             continue
         if session.at is None:
             reason = "It has no date. Put one in its name, such as toe_tap_2026-03-04.json."
@@ -53,6 +53,11 @@ def read_files(paths: Iterable[Path | str]) -> tuple[list[Session], tuple[Skippe
             sessions.append(session)
     ordered, twice = tidy(sessions)
     return ordered, (*skipped, *twice)
+
+
+def unusable(path: Path, error: MatlineError) -> Skipped:
+    """A file that cannot be read as a report, without the place where it lies."""
+    return Skipped(name=path.name, reason=f"It{str(error).removeprefix(str(path))}")
 
 
 def tidy(sessions: Sequence[Session]) -> tuple[list[Session], tuple[Skipped, ...]]:

@@ -42,7 +42,7 @@ def of_exercise(
         *_pain(sessions, changes),
         *_side_behind(series),
         *(remark for s in series if (remark := _plateau(s))),
-        *_missing_side(series),
+        *_missing_side(sessions[-1], series),
         *_filmed_differently(sessions),
         *_unusable(sessions),
     )
@@ -144,11 +144,16 @@ def _still(points: Sequence[Point]) -> Sequence[Point]:
     return points[start:]
 
 
-def _missing_side(series: Sequence[Series]) -> Iterable[Remark]:
-    """One side was measured and the other never."""
+def _missing_side(last: Session, series: Sequence[Series]) -> Iterable[Remark]:
+    """One side was measured and the other never, or not in the last session."""
     seen = {s.side for s in series if s.side != "both"}
+    now = {s.side for s in series if s.side in seen and any(p.name == last.name for p in s.points)}
     if len(seen) == 1:
         yield Remark(kind="side_missing", text=f"Only the {next(iter(seen))} side was measured.")
+    elif len(now) == 1 and len(seen) == 2:
+        (missing,) = seen - now
+        text = f"The last session shows nothing of the {missing} side, so its newest figures are older."
+        yield Remark(kind="side_missing", text=text, side=missing)
 
 
 def _filmed_differently(sessions: Sequence[Session]) -> Iterable[Remark]:
