@@ -68,7 +68,8 @@ def measure(
     motion = kinematics.measure(body, pelvis.measure(observations, body, exercise))
     fitness = capture.check(clip, observations, exercise)
     found = repetitions.find(motion, exercise, side) if fitness.usable else ()
-    judged = findings.judge(found, motion, exercise, prescription, places_cm(body))
+    own = session.tuck_arch_deg if session else None
+    judged = findings.judge(found, motion, exercise, prescription, places_cm(body), own)
     told = report.build(
         exercise=exercise.name,
         clip=clip,

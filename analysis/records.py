@@ -192,6 +192,9 @@ class Measures(Record):
     back_s: Number = None
     hold_s: Number = None
     pelvis_deg: Number = None
+    pelvis_own_pct: Number = Field(
+        default=None, description="Largest pelvic tilt as a share of the client's own tuck-arch range"
+    )
     smoothness: Number = Field(default=None, description="SPARC of the speed profile; nearer 0 is smoother")
 
 
@@ -240,6 +243,9 @@ class SessionNotes(Record):
     pain_before: int | None = Field(default=None, ge=0, le=10)
     pain_after: int | None = Field(default=None, ge=0, le=10)
     warning_signs: tuple[str, ...] = ()
+    tuck_arch_deg: float | None = Field(
+        default=None, gt=0, description="The client's own range from tuck to arch, filmed in the same session"
+    )
 
 
 class Report(Record):

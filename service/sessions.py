@@ -4,18 +4,20 @@ A warning sign reported ends the session before it begins. It stays open until a
 seen to it; as long as it is open the client is told whom to call, and gets no exercise advice.
 """
 
+from contextlib import suppress
 from datetime import date
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from analysis import cautions
-from analysis.records import SessionNotes
+from analysis import cautions, own_range
+from analysis.errors import ReportError
+from analysis.records import Report, SessionNotes
 from service import audit, consent
 from service.errors import CareFirst, Conflict, Refused
 from service.records.sessions import BeforeOut, CareOut, PainChange, QuestionOut, SessionOut, StartIn
 from service.store.columns import now
-from service.store.models import Clip, Person, PracticeSession
+from service.store.models import Clip, Person, PracticeSession, StoredReport
 
 
 def questions() -> BeforeOut:
@@ -122,7 +124,22 @@ def notes(db: Session, clip: Clip) -> SessionNotes:
         pain_before=row.pain_before if row else None,
         pain_after=row.pain_after if row else None,
         warning_signs=tuple(kind for kind, yes in row.answers.items() if yes) if row else (),
+        tuck_arch_deg=_tuck_arch_deg(db, clip),
     )
+
+
+def _tuck_arch_deg(db: Session, clip: Clip) -> float | None:
+    """The client's own range of pelvic tilt, from the last clip of this session that tells it."""
+    earlier = (
+        select(StoredReport.slim)
+        .join(Clip, Clip.id == StoredReport.clip_id)
+        .where(Clip.session_id == clip.session_id, Clip.exercise == own_range.EXERCISE, Clip.id != clip.id)
+        .order_by(Clip.created_at.desc())
+    )
+    for text in db.scalars(earlier) if clip.session_id else ():
+        with suppress(ReportError):
+            return own_range.tuck_arch_deg(Report.model_validate_json(text))
+    return None
 
 
 def pain_change(row: PracticeSession) -> PainChange:

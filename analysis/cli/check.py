@@ -13,6 +13,7 @@ from analysis.cli import console, summary
 from analysis.conventions import SIDES, Side
 from analysis.errors import ReportError
 from analysis.files import check_outputs
+from analysis.own_range import tuck_arch_deg
 from analysis.pipeline import Measured
 from analysis.records import SessionNotes
 
@@ -59,7 +60,11 @@ def run(
 
 
 def notes(
-    client: str | None, date: datetime | None, pain_before: int | None, pain_after: int | None
+    client: str | None,
+    date: datetime | None,
+    pain_before: int | None,
+    pain_after: int | None,
+    own_range: Path | None = None,
 ) -> SessionNotes:
     """What the person at the terminal says of the session; raises BadParameter where it cannot be."""
     try:
@@ -68,6 +73,7 @@ def notes(
             recorded_at=date and date.astimezone(),  # read as local time
             pain_before=pain_before,
             pain_after=pain_after,
+            tuck_arch_deg=tuck_arch_deg(report.read_json(own_range)) if own_range else None,
         )
     except ValidationError as error:
         wrong = error.errors()[0]

@@ -80,6 +80,10 @@ def check(
     date: Annotated[datetime | None, _session("When it was filmed.", "YYYY-MM-DD")] = None,
     pain_before: Annotated[int | None, _session("Pain before, 0 (none) to 10.", "0-10")] = None,
     pain_after: Annotated[int | None, _session("Pain after, 0 (none) to 10.", "0-10")] = None,
+    own_range: Annotated[
+        Path | None,
+        _session("A report (JSON) of pelvic_tilt: tilts are told as a share of that range, too.", "FILE"),
+    ] = None,
     fast: Annotated[bool, typer.Option("--fast", help="A smaller, quicker model; less exact.")] = False,
     show_face: Annotated[
         bool, typer.Option("--show-face", help="Leave the face unblurred in pictures.")
@@ -89,7 +93,7 @@ def check(
     from analysis.cli import check as work
 
     outputs = work.Outputs(json=json, html=html, pdf=pdf, csv=csv, c3d=c3d, fhir=fhir, video=video)
-    session = work.notes(client, date, pain_before, pain_after)
+    session = work.notes(client, date, pain_before, pain_after, own_range)
     work.run(clip, exercise, side, outputs, session=session, fast=fast, show_face=show_face)
 
 

@@ -14,7 +14,7 @@ from analysis.findings import texts
 from analysis.findings.changes import LEAST_SEEN
 from analysis.findings.checks import Check, checks, direction
 from analysis.findings.measures import Measured, measure, pelvis_kinds, stated
-from analysis.records import Finding, Floats, Motion, Repetition, SideComparison, Verdict
+from analysis.records import Finding, Floats, Measures, Motion, Repetition, SideComparison, Verdict
 from analysis.repetitions import Span, signals
 from analysis.symmetry import compare_sides
 
@@ -33,12 +33,14 @@ def judge(
     exercise: Exercise,
     prescription: Prescription | None = None,
     places: Mapping[str, Floats] | None = None,
+    tuck_arch_deg: float | None = None,
 ) -> Judged:
     """Judge the repetitions of one set.
 
     `places` holds "ankle_left" and "ankle_right" (T, 3) in the mat frame [cm]; without it a tap's spot
-    cannot be measured. A finding fires only beyond its limit and uncertainty; between the two the verdict
-    is `borderline`. A repetition of which too much was hidden, or that the clip cuts off, is `not_measured`.
+    cannot be measured. `tuck_arch_deg` is the client's own range of pelvic tilt. A finding fires only
+    beyond its limit and uncertainty; between the two the verdict is `borderline`. A repetition of which
+    too much was hidden, or that the clip cuts off, is `not_measured`.
     """
     done = measure(spans, motion, exercise, places)
     whole = [m for m in done if m.span.complete]
@@ -49,12 +51,15 @@ def judge(
             strict=True,
         )
     )
-    judged = tuple(_judged(i + 1, m, checked.get(id(m), []), exercise) for i, m in enumerate(done))
+    judged = tuple(
+        _judged(i + 1, m, checked.get(id(m), []), m.numbers(exercise, tuck_arch_deg))
+        for i, m in enumerate(done)
+    )
     sides = _sides(whole, motion, exercise)
     return Judged(judged, sides, (*_unseen(done, motion, exercise, places), *_uneven(sides)))
 
 
-def _judged(index: int, m: Measured, made: Sequence[Check], exercise: Exercise) -> Repetition:
+def _judged(index: int, m: Measured, made: Sequence[Check], numbers: Measures) -> Repetition:
     span = m.span
     hidden = span.measured < LEAST_SEEN or None in m.pelvis.values()
     findings = [c.finding() for c in made if c.beyond] if span.measured >= LEAST_SEEN else []
@@ -69,7 +74,7 @@ def _judged(index: int, m: Measured, made: Sequence[Check], exercise: Exercise) 
         verdict = "borderline"
     return Repetition(
         index=index, side=span.side, start_s=span.start_s, turn_s=span.turn_s, end_s=span.end_s,
-        complete=span.complete, direction=span.direction, measures=m.numbers(exercise),
+        complete=span.complete, direction=span.direction, measures=numbers,
         findings=tuple(findings), verdict=verdict,
     )  # fmt: skip
 

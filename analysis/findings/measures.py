@@ -40,17 +40,22 @@ class Measured:
         """Times out and back [s]."""
         return self.span.arrive_s - self.span.start_s, self.span.end_s - self.span.leave_s
 
-    def numbers(self, exercise: Exercise) -> Measures:
-        """The numbers of the report; an unfinished repetition has no way back."""
+    def numbers(self, exercise: Exercise, tuck_arch_deg: float | None = None) -> Measures:
+        """The numbers of the report; an unfinished repetition has no way back.
+
+        tuck_arch_deg: the client's own range of pelvic tilt, of which the tilt is also told as a share.
+        """
         out_s, back_s = self.phases_s
         moved = [abs(c.value) for c in self.pelvis.values() if c is not None]
         whole = self.span.complete
+        tilt = self.pelvis.get("pelvis_tilted")
         return Measures(
             range_deg=self.range.value if self.range else None,
             out_s=out_s,
             back_s=back_s if whole else None,
             hold_s=self.span.leave_s - self.span.arrive_s if whole and exercise.hold else None,
             pelvis_deg=max(moved, default=None),
+            pelvis_own_pct=100 * abs(tilt.value) / tuck_arch_deg if tilt and tuck_arch_deg else None,
             smoothness=self.smoothness,
         )
 
