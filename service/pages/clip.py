@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from analysis import cautions, plots
 from analysis.errors import MatlineError
-from analysis.records import Report
+from analysis.records import Repetition, Report
 from analysis.report import pdf_printer, words
 from service import access, clips, motion, review, sessions
 from service.api.deps import Db, Staff, TheClip, Viewer
@@ -54,11 +54,7 @@ def clip_page(request: Request, db: Db, person: Viewer, clip: TheClip) -> Respon
     }
     if person.is_staff:
         return page(request, "review.html", person, **data)
-    dismissed = {d.finding for d in said.decisions if not d.accepted}
-    kept = without(found, dismissed)
-    moments = [m for m, ref, _ in data["marks"] if ref not in dismissed and m.finding.at_s is not None]
-    told: dict[str, Any] = {"steady": plain.steady(kept), "cues": words.cues(kept), "moments": moments}
-    return page(request, "result.html", person, **data, **told)
+    return page(request, "result.html", person, **data | _for_client(found, said))
 
 
 @router.get("/clips/{clip_id}/range")
@@ -109,10 +105,13 @@ def curves(report: Report) -> list[tuple[plots.Panel, Any]]:
 def without(report: Report, dismissed: set[str]) -> Report:
     """The report without the findings that a coach or physio dismissed."""
     gone = {id(f) for ref, f in review.finding_refs(report).items() if ref in dismissed}
-    repetitions = tuple(
-        r.model_copy(update={"findings": tuple(f for f in r.findings if id(f) not in gone)})
-        for r in report.repetitions
-    )
+
+    def kept(r: Repetition) -> Repetition:
+        findings = tuple(f for f in r.findings if id(f) not in gone)
+        cleared = r.findings and not findings  # then nothing speaks against it any more
+        return r.model_copy(update={"findings": findings} | ({"verdict": "sound"} if cleared else {}))
+
+    repetitions = tuple(map(kept, report.repetitions))
     findings = tuple(f for f in report.findings if id(f) not in gone)
     return report.model_copy(update={"repetitions": repetitions, "findings": findings})
 
@@ -143,6 +142,18 @@ def _cells(row: RangeRow) -> list[Any]:
 def _file(clip: Clip, body: bytes, media: str, ending: str) -> Response:
     name = f'attachment; filename="range-{clip.exercise}-{clip.created_at:%Y-%m-%d}.{ending}"'
     return Response(body, media_type=media, headers={"Content-Disposition": name})
+
+
+def _for_client(found: Report, said: ReviewOut) -> dict[str, Any]:
+    """The result without what was dismissed, and what is said about it in plain words."""
+    kept = without(found, {d.finding for d in said.decisions if not d.accepted})
+    return {
+        "report": kept,
+        "curves": curves(kept),
+        "moments": [m for m in plots.tagged(kept) if m.finding.at_s is not None],
+        "steady": plain.steady(kept),
+        "cues": words.cues(kept),
+    }
 
 
 def _may_watch(db: Session, person: Person, clip: Clip) -> bool:

@@ -3,6 +3,7 @@ const viewer = document.querySelector("[data-viewer]");
 if (viewer) tie(viewer);
 
 function tie(viewer) {
+  if ("unseen" in viewer.dataset) fetch(`/api/clips/${viewer.dataset.viewer}/seen`, { method: "POST" });
   const end = Number(viewer.dataset.end);
   const video = viewer.querySelector("video");
   const scrub = viewer.querySelector("[data-scrub]");
@@ -33,7 +34,7 @@ function tie(viewer) {
 
   if (video) {
     const follow = (_now, frame) => {
-      show(frame.mediaTime);
+      if (!video.paused) show(frame.mediaTime); // paused, the moment asked for counts: a frame may begin before it
       video.requestVideoFrameCallback(follow);
     };
     if (video.requestVideoFrameCallback) video.requestVideoFrameCallback(follow);

@@ -1,5 +1,6 @@
 """Helpers of the page tests: the service as its command starts it, and people with a browser each."""
 
+import base64
 import os
 import re
 import socket
@@ -15,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from axe_playwright_python.sync_playwright import Axe
-from desk import PASSWORD
+from desk import PASSWORD, TUS
 from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, expect
 
 HERE = Path(__file__).parent
@@ -148,6 +149,7 @@ def visitors(browser: Browser, url: str) -> Iterator[Visit]:
 
     def visit(name: str = "", viewport: dict[str, int] = DESKTOP) -> Visitor:
         context = browser.new_context(viewport=viewport, accept_downloads=True)  # type: ignore[arg-type]
+        context.set_default_timeout(20_000)  # ms
         visitor = Visitor(context, context.new_page(), url, name)
         visitor.listen(visitor.page)
         made.append(visitor)
@@ -184,3 +186,38 @@ def joined(visit: Visit, by: Visitor, name: str, role: str = "client", **changes
 
 def address(name: str) -> str:
     return f"{name.split()[0].lower()}@example.org"
+
+
+def programme(by: Visitor, client: Visitor, exercise: str = "toe_tap", **changes: Any) -> str:
+    """An item of the programme for every day; returns its identifier."""
+    data = {"exercise": exercise, "repetitions": 8, "days": EVERY_DAY} | changes
+    return str(by.api("POST", f"/clients/{client.id}/programme", data)["id"])
+
+
+def session_of(client: Visitor, pain: int = 2) -> str:
+    """A session that was begun without a warning sign."""
+    asked = client.api("GET", "/before-session")["questions"]
+    answers = dict.fromkeys((q["kind"] for q in asked), False)
+    return str(client.api("POST", "/sessions", {"pain_before": pain, "answers": answers})["id"])
+
+
+def measured(client: Visitor, clip: Path, item: str, session: str, exercise: str = "toe_tap") -> str:
+    """A clip that was sent in one go and is measured; returns its identifier."""
+    data = clip.read_bytes()
+    told = {"exercise": exercise, "item": item, "session": session}
+    metadata = ",".join(f"{k} {base64.b64encode(v.encode()).decode()}" for k, v in told.items())
+    tus = TUS | {"Origin": client.url}
+    send = client.context.request.fetch
+    announced = tus | {"Upload-Length": str(len(data)), "Upload-Metadata": metadata}
+    made = send(f"{client.url}/api/uploads", method="POST", headers=announced)
+    part = tus | {"Upload-Offset": "0", "Content-Type": "application/offset+octet-stream"}
+    clip_id = str(made.json()["id"])
+    arrived = send(f"{client.url}/api/uploads/{clip_id}", method="PATCH", headers=part, data=data)
+    assert arrived.ok, arrived.text()
+    for _ in range(600):
+        job = client.api("GET", f"/clips/{clip_id}")["job"]
+        if job["state"] not in ("queued", "running"):
+            assert job["state"] == "done", job
+            return clip_id
+        time.sleep(0.1)
+    raise AssertionError(job)

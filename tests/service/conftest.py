@@ -8,8 +8,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from browsing import FLAGS, Visit, serving, visitors
 from desk import PASSWORD, Desk, Someone, make_clip, settings_for
 from fastapi.testclient import TestClient
+from playwright.sync_api import Browser, sync_playwright
 
 from service.app import create_app
 
@@ -90,3 +92,35 @@ def postgres(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     yield f"postgresql+psycopg://matline@/postgres?host={folder}"
     subprocess.run([f"{home}/pg_ctl", "-D", cluster, "-m", "immediate", "stop"], **quiet)
     shutil.rmtree(folder)
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """Chromium; of one module, as its loop must not run when other tests start theirs."""
+    program = shutil.which("chromium")
+    if program is None:
+        pytest.fail("Chromium is not installed: apt-get install chromium")
+    with sync_playwright() as playwright:
+        chromium = playwright.chromium.launch(executable_path=program, args=FLAGS)
+        yield chromium
+        chromium.close()
+
+
+@pytest.fixture(scope="module")
+def site(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """Address of a service started by its command; a module may name its own MEASURE."""
+    measure = getattr(request.module, "MEASURE", "pictured:rich")
+    with serving(tmp_path_factory.mktemp("site") / "data", measure) as url:
+        yield url
+
+
+@pytest.fixture
+def visit(browser: Browser, site: str) -> Iterator[Visit]:
+    """Makes people with a browser each; the test fails where one of them met a page error."""
+    yield from visitors(browser, site)
+
+
+@pytest.fixture(scope="session")
+def long_clip(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A clip of 8 s, as long as what `pictured` tells about it."""
+    return make_clip(tmp_path_factory.mktemp("long") / "clip.mp4", 8.0)
