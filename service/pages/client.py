@@ -3,7 +3,7 @@
 from datetime import date
 
 from fastapi import APIRouter, Request
-from fastapi.responses import HTMLResponse, Response
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy.orm import Session
 
 from service import audit, clips, consent, programmes, results, review, sessions
@@ -19,7 +19,7 @@ router = APIRouter(route_class=Page, default_response_class=HTMLResponse)
 def today(request: Request, db: Session, person: Person) -> Response:
     """Cautions, then whom to call; or the questions before a session; or today's exercises."""
     if "measure" not in consent.given(db, person.id):
-        return privacy(request, db, person)
+        return RedirectResponse("/privacy", 303)  # a page of its own: it stays until all is decided
     told = programmes.today(db, person, date.today())
     unread = [review.described_feedback(db, row) for row in review.unread(db, person)]
     last = next(iter(sessions.latest(db, person.id, 1)), None)

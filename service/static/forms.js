@@ -51,7 +51,8 @@ function put(data, field) {
 }
 
 function show(form, text) {
-  form.querySelector("[role=status]").textContent = text;
+  const whole = text.startsWith("/") ? new URL(text, location.href).href : text; // a link to send to others
+  form.querySelector("[role=status]").textContent = whole;
 }
 
 function save(blob, name) {

@@ -199,7 +199,7 @@ def test_a_client_decides_who_sees_what(visit: Visit, coach: Visitor, long_clip:
     expect(coach.page.locator("video")).to_have_count(1)
     client.go("/privacy")
     client.sees("Olive opened a clip and its result")
-    client.press("Take back: Let the coach and physio I chose watch the video")
+    client.page.get_by_role("button", name=re.compile("Take back ?: Let the coach")).click()
     client.sees("You have not agreed.")
     coach.page.reload()
     coach.sees("There is no video to watch")
