@@ -68,6 +68,7 @@ def measure(
     motion = kinematics.measure(body, pelvis.measure(observations, body, exercise))
     fitness = capture.check(clip, observations, exercise)
     found = repetitions.find(motion, exercise, side) if fitness.usable else ()
+    found = repetitions.timed(found, observations, exercise)
     own = session.tuck_arch_deg if session else None
     judged = findings.judge(found, motion, exercise, prescription, places_cm(body), own)
     told = report.build(

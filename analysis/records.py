@@ -13,6 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import AwareDatetime, BaseModel, BeforeValidator, ConfigDict, Field
 
+from analysis.conventions import SIDES
+
 Floats = NDArray[np.float64]
 
 View = Literal["side", "oblique", "overhead", "front", "unknown"]
@@ -90,6 +92,13 @@ class Observations(_Arrays):
     fabric_start_px: Floats
     fabric_px: Floats
 
+
+# Rows of the landmarks by name.
+LANDMARKS = {"nose": 0} | {
+    f"{name}_{side}": first + k
+    for name, first in (("shoulder", 11), ("hip", 23), ("knee", 25), ("ankle", 27), ("toe", 31))
+    for k, side in enumerate(SIDES)
+}
 
 JOINTS = (
     "pelvis", "neck", "head",

@@ -7,7 +7,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, model_validator
 
 from analysis.conventions import PELVIC_SIGNALS, SIDES, SIGNALS
-from analysis.records import Record, View
+from analysis.records import LANDMARKS, Record, View
 
 Lies = Literal["supine", "side_lying", "kneeling"]
 Sides = Literal["alternating", "one", "both"]
@@ -41,6 +41,8 @@ class Movement(Record):
     onset: how far the beginning lies before the middle half of the rise (a quarter to three quarters of
     the height), in lengths of that half: 1.27 for a minimum-jerk course, 1.0 for a half-cosine, more
     where small movements near rest are hardly seen (set by what rendered clips showed).
+    marks: points of the body whose way in the picture times the movement better than angles do; none
+    where the angles do it as well.
     """
 
     shape: Shape
@@ -50,10 +52,13 @@ class Movement(Record):
     follow: Literal["driver", "path"] = "driver"
     least_deg: Positive
     onset: Positive = 1.15
+    marks: tuple[str, ...] = ()
 
     @model_validator(mode="after")
     def _known(self) -> Self:
         _check_signals([*self.driver, *self.across, *self.path])
+        if unknown := {m for m in self.marks for s in SIDES if m.format(side=s) not in LANDMARKS}:
+            raise ValueError(f"unknown marks {sorted(unknown)}; the names are in analysis/records.py")
         if (self.shape == "circle") != bool(self.across):
             raise ValueError("`across` belongs to a circle, and only to a circle")
         return self

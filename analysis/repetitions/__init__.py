@@ -1,6 +1,7 @@
 """Cuts a set into repetitions: which side, when each begins, turns and is back at rest."""
 
 from analysis.repetitions.find import find
+from analysis.repetitions.picture import timed
 from analysis.repetitions.span import Span
 
-__all__ = ["Span", "find"]
+__all__ = ["Span", "find", "timed"]
