@@ -15,7 +15,7 @@ def test_a_notebook_runs(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("PYTHONPATH", str(ROOT))
     notebook = nbformat.read(path, as_version=4)
     nbformat.validate(notebook)
-    NotebookClient(notebook, timeout=300, resources={"metadata": {"path": str(path.parent)}}).execute()
+    NotebookClient(notebook, timeout=540, resources={"metadata": {"path": str(path.parent)}}).execute()
 
 
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
