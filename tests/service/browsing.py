@@ -105,6 +105,21 @@ class Visitor:
         assert answer.ok, (path, answer.status, answer.text())
         return answer.json() if answer.body() else None
 
+    def send(self, clip: Path, item: str, session: str, exercise: str) -> str:
+        """Send a clip in one go; returns its identifier."""
+        data = clip.read_bytes()
+        told = {"exercise": exercise, "item": item, "session": session}
+        metadata = ",".join(f"{k} {base64.b64encode(v.encode()).decode()}" for k, v in told.items())
+        tus = TUS | {"Origin": self.url}
+        fetch, uploads = self.context.request.fetch, f"{self.url}/api/uploads"
+        announced = tus | {"Upload-Length": str(len(data)), "Upload-Metadata": metadata}
+        made = fetch(uploads, method="POST", headers=announced)
+        part = tus | {"Upload-Offset": "0", "Content-Type": "application/offset+octet-stream"}
+        clip_id = str(made.json()["id"])
+        arrived = fetch(f"{uploads}/{clip_id}", method="PATCH", headers=part, data=data)
+        assert arrived.ok, arrived.text()
+        return clip_id
+
     def go(self, path: str) -> None:
         answer = self.page.goto(self.url + path)
         assert answer, path
@@ -203,17 +218,7 @@ def session_of(client: Visitor, pain: int = 2) -> str:
 
 def measured(client: Visitor, clip: Path, item: str, session: str, exercise: str = "toe_tap") -> str:
     """A clip that was sent in one go and is measured; returns its identifier."""
-    data = clip.read_bytes()
-    told = {"exercise": exercise, "item": item, "session": session}
-    metadata = ",".join(f"{k} {base64.b64encode(v.encode()).decode()}" for k, v in told.items())
-    tus = TUS | {"Origin": client.url}
-    send = client.context.request.fetch
-    announced = tus | {"Upload-Length": str(len(data)), "Upload-Metadata": metadata}
-    made = send(f"{client.url}/api/uploads", method="POST", headers=announced)
-    part = tus | {"Upload-Offset": "0", "Content-Type": "application/offset+octet-stream"}
-    clip_id = str(made.json()["id"])
-    arrived = send(f"{client.url}/api/uploads/{clip_id}", method="PATCH", headers=part, data=data)
-    assert arrived.ok, arrived.text()
+    clip_id = client.send(clip, item, session, exercise)
     for _ in range(600):
         job = client.api("GET", f"/clips/{clip_id}")["job"]
         if job["state"] not in ("queued", "running"):
