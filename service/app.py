@@ -1,6 +1,7 @@
 """Wires the application: services, routes, pages, errors."""
 
-from collections.abc import AsyncIterator
+import threading
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from importlib.resources import files as resource
 
@@ -26,8 +27,13 @@ class Problem(BaseModel):
     detail: str
 
 
-def create_app(settings: Settings | None = None) -> FastAPI:
-    """The application; everything it needs is opened when it starts and closed when it ends."""
+def create_app(
+    settings: Settings | None = None, meanwhile: Callable[[Services], None] | None = None
+) -> FastAPI:
+    """The application; everything it needs is opened when it starts and closed when it ends.
+
+    meanwhile: work beside the answering, in a thread of its own, once everything is open.
+    """
     settings = settings or Settings()
     app = FastAPI(
         title="Matline",
@@ -38,7 +44,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
         lifespan=_lifespan,
         max_body_size=MIB,
     )
-    app.state.settings = settings
+    app.state.settings, app.state.meanwhile = settings, meanwhile
     for module in (auth, me, practice, clients, clips):
         app.include_router(module.router, prefix="/api", responses=ERRORS)
     app.include_router(
@@ -54,6 +60,8 @@ def create_app(settings: Settings | None = None) -> FastAPI:
 @asynccontextmanager
 async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     app.state.services = await run_in_threadpool(Services.open, app.state.settings)
+    if app.state.meanwhile:
+        threading.Thread(target=app.state.meanwhile, args=(app.state.services,), daemon=True).start()
     yield
     await run_in_threadpool(app.state.services.close)
 

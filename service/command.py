@@ -3,7 +3,9 @@
 import logging
 import os
 import signal
+import socket
 import threading
+from collections.abc import Callable
 from pathlib import Path
 from types import FrameType
 from typing import Annotated, Any
@@ -44,25 +46,42 @@ def start(
     given: dict[str, Any] = {"host": host, "port": port, "data_dir": data, "workers": workers}
     settings = Settings(**{name: value for name, value in given.items() if value is not None})
     logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(levelname)s %(message)s")
-    if demonstration:
-        settings = settings.model_copy(update={"data_dir": data or settings.data_dir / "demonstration"})
-        _fill(settings)
     if measure_only:
         _measure(settings)
+    elif demonstration:
+        settings = settings.model_copy(update={"data_dir": data or settings.data_dir / "demonstration"})
+        _check_address(settings)
+        _begin_demo(settings)
+        _serve(settings, lambda services: demo.fill(services, _samples(), typer.echo))
     else:
+        _check_address(settings)
         _serve(settings)
 
 
-def _serve(settings: Settings) -> None:
+def _check_address(settings: Settings) -> None:
+    """Say at once, before any other work, where the service could not be reached."""
     if not settings.public_url and settings.host not in LOOPBACK:
         raise SetupError(
             "Others are to reach the service, so set MATLINE_PUBLIC_URL to its address in their browser, "
             "for example https://practice.example. Use https, as the video is private."
         )
+    try:
+        family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
+        with socket.create_server((settings.host, settings.port), family=family):
+            pass
+    except OSError as error:
+        raise SetupError(
+            f"Nobody can listen on {settings.host}, port {settings.port} ({error.strerror}). "
+            "Choose another with --host and --port."
+        ) from error
+
+
+def _serve(settings: Settings, meanwhile: Callable[[Services], None] | None = None) -> None:
+    """Serve until told to stop; `meanwhile` runs beside it, once everything is open."""
     typer.echo(f"Open {settings.public_url or f'http://{settings.host}:{settings.port}'} in a browser.")
     typer.echo(f"Data is in {settings.data_dir}. Stop with Ctrl-C.")
     uvicorn.run(
-        create_app(settings),
+        create_app(settings, meanwhile),
         host=settings.host,
         port=settings.port,
         access_log=False,  # addresses name clips
@@ -73,11 +92,11 @@ def _serve(settings: Settings) -> None:
     os._exit(0)  # the engine's threads may wait for a job that the next start goes on with
 
 
-def _fill(settings: Settings) -> None:
-    """Make the invented practice, where it is not there yet, and say how to sign in."""
-    folder = next((f for f in FOLDERS if f.is_dir()), FOLDERS[-1])
+def _begin_demo(settings: Settings) -> None:
+    """Make the invented practice with its first client, and say how to sign in."""
+    typer.echo("Making an invented practice. Each sample clip is measured once; the first takes a moment.")
     services = Services.open(settings.model_copy(update={"workers": 0}))
-    demo.fill(services, folder, typer.echo)
+    demo.fill(services, _samples(), typer.echo, most=1)
     services.close()
     story = demo.scenario()
     typer.echo("Everybody in this practice is invented. Sign in as one of them:")
@@ -85,6 +104,12 @@ def _fill(settings: Settings) -> None:
     for name, role in people:
         typer.echo(f"  {demo.email(name)}  {role}")
     typer.echo(f"The password of all of them is: {story.password}")
+    typer.echo("The other clients are filled in while you look.")
+
+
+def _samples() -> Path:
+    """Folder of the sample clips."""
+    return next((f for f in FOLDERS if f.is_dir()), FOLDERS[-1])
 
 
 def _measure(settings: Settings) -> None:

@@ -1,22 +1,25 @@
 """Fills an empty practice with an invented scenario, so that a visitor sees every page with life in it.
 
-Sample clips are measured as any clip is. Earlier sessions are the same results with the range made
-smaller, as `data/demo.toml` says: they are invented, as is everybody in them.
+Sample clips are measured as any clip is, each once. Earlier sessions are the same results with a smaller
+movement, as `data/demo.toml` says: they are invented, as is everybody in them.
 """
 
-import tempfile
+import shutil
 import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from importlib.resources import files
+from math import isfinite
 from pathlib import Path
 from typing import Any, Final, Literal
 
 from pydantic import BaseModel, ConfigDict
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from analysis.records import Repetition, Report
+from analysis import exercises
+from analysis.records import Number, Repetition, Report
 from service import accounts, consent, intake, jobs, limits, measure, motion, programmes, review, sessions
 from service.errors import NotFound
 from service.files import Kind
@@ -93,25 +96,49 @@ def email(name: str) -> str:
     return f"{name.split()[0].lower()}@example.org"
 
 
-def fill(services: Services, clips: Path, say: Callable[[str], None] = lambda text: None) -> None:
-    """Fill an empty practice; nothing happens where there are accounts already.
+def fill(
+    services: Services, clips: Path, say: Callable[[str], None] = lambda text: None, most: int | None = None
+) -> None:
+    """Fill an empty practice, client after client, or go on where that was interrupted.
 
-    clips: folder with a clip `<exercise>*.mp4` for each exercise of the scenario. Raises NotFound where
-    one is missing, Refused where one cannot be measured.
+    Nothing happens in a practice of somebody else. clips: folder with a clip `<exercise>*.mp4` for each
+    exercise of the scenario, of which each is measured once. most: clients to fill now. Raises NotFound
+    where a clip is missing, Refused where one cannot be measured.
     """
     story = scenario()
-    with services.store.read() as db:
-        if not accounts.needs_first_run(db):
-            return
-    with tempfile.TemporaryDirectory(dir=services.settings.data_dir) as folder:
-        samples = {}
-        for name in sorted({e for c in story.client for e in c.exercises}):
-            say(f"Measuring a sample clip of {name}")
-            samples[name] = measured(services, clips, name, Path(folder) / name)
+    with services.store.write() as db:
+        if accounts.needs_first_run(db):
+            _open(services, db, story)
+        people = {p.email: p.id for p in db.scalars(select(Person))}
+        begun = set(db.scalars(select(PracticeSession.client_id).distinct()))
+    if email(story.staff[0].name) not in people:
+        return
+    accounts_of = {told: people.get(email(told.name)) for told in story.client}
+    waiting = [told for told, key in accounts_of.items() if key is not None and key not in begun]
+    samples = services.settings.data_dir / "samples"
+    shutil.rmtree(samples, ignore_errors=True)
+    samples.mkdir(parents=True, mode=0o700)
+    for told in waiting[:most]:
+        found = {}
+        for name in told.exercises:
+            say(f"Measuring a sample clip for {told.name}: {exercises.load(name).title}")
+            found[name] = measured(services, clips, name, samples / name)
         with services.store.write() as db:
-            filler = _Filler(services, db, story, samples)
-            for told in story.client:
-                filler.client(told)
+            if client := db.get(Person, people[email(told.name)]):  # a visitor may have deleted it
+                _Filler(services, db, found).client(client, told)
+        say(f"{told.name}: done.")
+    shutil.rmtree(samples)
+
+
+def _open(services: Services, db: Session, story: Scenario) -> None:
+    """Make the practice with everybody's account."""
+    secret = services.passwords.hash(story.password)
+    first, *others = story.staff
+    name, address = first.name, email(first.name)
+    owner = accounts.first_run(db, story.practice, first.role, name, address, secret)
+    owner.practice.contact = story.contact
+    for role, who in [*((s.role, s.name) for s in others), *(("client", c.name) for c in story.client)]:
+        accounts.add_person(db, owner.practice_id, role, who, email(who), secret)
 
 
 def measured(services: Services, clips: Path, exercise: str, folder: Path) -> Sample:
@@ -132,32 +159,32 @@ def measured(services: Services, clips: Path, exercise: str, folder: Path) -> Sa
 
 
 def earlier(report: Report, share: float) -> Report:
-    """The same repetitions with the range at a share of what it was."""
+    """The same repetitions with a smaller movement: the range, and each curve's way from its start."""
 
     def smaller(r: Repetition) -> Repetition:
         degrees = r.measures.range_deg
         changed = {"range_deg": None if degrees is None else degrees * share}
         return r.model_copy(update={"measures": r.measures.model_copy(update=changed)})
 
-    return report.model_copy(update={"repetitions": tuple(map(smaller, report.repetitions))})
+    def nearer(curve: tuple[Number, ...]) -> tuple[Number, ...]:
+        start = next((v for v in curve if v is not None and isfinite(v)), 0.0)
+        return tuple(None if v is None else start + share * (v - start) for v in curve)
+
+    curves = {name: c if name == "time_s" else nearer(c) for name, c in report.series.items()}
+    repetitions = tuple(map(smaller, report.repetitions))
+    return report.model_copy(update={"repetitions": repetitions, "series": curves})
 
 
 class _Filler:
     """Writes the scenario through the functions that every request uses."""
 
-    def __init__(self, services: Services, db: Session, story: Scenario, samples: dict[str, Sample]) -> None:
+    def __init__(self, services: Services, db: Session, samples: dict[str, Sample]) -> None:
         self._files, self._db, self._samples = services.files, db, samples
-        self._secret = services.passwords.hash(story.password)
-        first, *others = story.staff
-        name, address = first.name, email(first.name)
-        owner = accounts.first_run(db, story.practice, first.role, name, address, self._secret)
-        owner.practice.contact = story.contact
-        self._practice_id = owner.practice_id
-        self._staff = [owner, *(self._account(s.name, s.role) for s in others)]
+        people = {p.email: p for p in db.scalars(select(Person))}
+        self._staff = [people[email(s.name)] for s in scenario().staff]
 
-    def client(self, told: Client) -> None:
+    def client(self, client: Person, told: Client) -> None:
         """One client with a programme, and sessions up to today."""
-        client = self._account(told.name, "client")
         for purpose in consent.purposes():
             consent.give(self._db, client, purpose.purpose)
         for person in self._staff:
@@ -174,9 +201,6 @@ class _Filler:
         if told.warning:
             signs = {q.kind: q.kind == told.warning for q in sessions.questions().questions}
             sessions.start(self._db, client, StartIn(pain_before=told.pain[1], answers=signs))
-
-    def _account(self, name: str, role: str) -> Person:
-        return accounts.add_person(self._db, self._practice_id, role, name, email(name), self._secret)
 
     def _item(self, client: Person, exercise: str) -> ProgrammeItem:
         data = ProgrammeItemIn(exercise=exercise, repetitions=8, days=[1, 2, 3, 4, 5, 6, 7])

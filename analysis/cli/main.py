@@ -113,11 +113,18 @@ def demo(
         "matline-demo"
     ),
     fast: Annotated[bool, typer.Option("--fast", help="A smaller, quicker model; less exact.")] = False,
+    serve: Annotated[
+        bool,
+        typer.Option("--serve", help="Serve an invented practice instead, with its data there."),
+    ] = False,
 ) -> None:
     """Measure a sample clip and write its report, page and annotated video."""
     from analysis.cli.demo import run_demo
 
-    run_demo(folder, fast=fast)
+    if serve:
+        _run_further("service.command:serve", ["--demo", "--data", str(folder / "practice")], "matline serve")
+    else:
+        run_demo(folder, fast=fast)
 
 
 @app.command()
@@ -145,15 +152,18 @@ FURTHER = (
 
 
 def _register(name: str, target: str, text: str) -> None:
-    module, attribute = target.split(":")
-    if find_spec(module) is None:
+    if find_spec(target.partition(":")[0]) is None:
         return
 
     def run(ctx: typer.Context) -> None:
-        further = getattr(import_module(module), attribute)
-        further(args=ctx.args, prog_name=ctx.command_path)
+        _run_further(target, ctx.args, ctx.command_path)
 
     app.command(name, help=text, **PASS_ON)(run)
+
+
+def _run_further(target: str, args: list[str], name: str) -> None:
+    module, attribute = target.split(":")
+    getattr(import_module(module), attribute)(args=args, prog_name=name)
 
 
 for _further in FURTHER:

@@ -1,9 +1,10 @@
 """The invented practice: filled through the same functions, and alive on every page's data."""
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from desk import Someone, make_clip, settings_for
+from desk import Desk, Someone, make_clip, settings_for
 from fastapi.testclient import TestClient
 
 from service import demo
@@ -18,10 +19,11 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> TestClient:
         make_clip(folder / f"{exercise}_side.mp4")
     settings = settings_for(folder / "data", workers=0)
     services = Services.open(settings)
+    demo.fill(services, folder, most=1)
     demo.fill(services, folder)
     demo.fill(services, folder)
     services.close()
-    assert not [p for p in settings.data_dir.iterdir() if p.name.startswith("tmp")], "nothing is left over"
+    assert not (settings.data_dir / "samples").exists(), "nothing is left over"
     return TestClient(create_app(settings), base_url="http://127.0.0.1")
 
 
@@ -52,6 +54,24 @@ def test_every_page_has_life(filled: TestClient) -> None:
         today = ida.ok("get", f"/clients/{ida.id}/today")
         assert today["items"] == []
         assert "doctor" in today["care"]["contacts"][0]
+
+
+def test_a_practice_of_somebody_else_is_left_alone(open_desk: Callable[..., Desk], tmp_path: Path) -> None:
+    desk = open_desk(workers=0)
+    demo.fill(desk.services, tmp_path)
+    assert [p["name"] for p in desk.owner.ok("get", "/practice/people")] == ["Olive"]
+
+
+def test_a_physio_sees_a_change(filled: TestClient) -> None:
+    with filled:
+        physio = signed_in(filled, "Jonas Reed")
+        ada = next(c["id"] for c in physio.ok("get", "/clients") if c["name"] == "Ada Moss")
+        clip = physio.ok("get", f"/clients/{ada}/clips")[0]["id"]
+        rows = physio.ok("get", f"/clips/{clip}/range-of-motion")
+        tilt = next(r for r in rows if r["signal"] == "pelvic_tilt" and r["end"] == "highest")
+        before = [c["other"] for c in tilt["earlier"]]
+        assert before == sorted(before, reverse=True), "the newest first, so the smaller ones come later"
+        assert before[0] < tilt["value"] == pytest.approx(8.0)
 
 
 def test_the_sample_clips_are_there_for_the_scenario() -> None:
