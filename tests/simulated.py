@@ -173,10 +173,17 @@ def _wave(rng: np.random.Generator, count: int, over_s: float) -> Floats:
 
 def _snapped(values: Floats, rest: float, snap: float) -> Floats:
     """Values drawn towards rest and towards the furthest value on their side of it."""
+    if np.isnan(values).all():
+        return values
     away = values - rest
     reach = np.where(away > 0, max(np.nanmax(away), 1.0), max(-np.nanmin(away), 1.0))
     z = np.abs(away) / reach
     return rest + np.sign(away) * reach * ((1 - snap) * z + snap * z * z * (3 - 2 * z))
+
+
+def _rest(values: Floats) -> float:
+    """Level at the start (T,); 0 where nothing is there."""
+    return float(np.nanmedian(values[:15])) if np.isfinite(values[:15]).any() else 0.0
 
 
 def _mirrored(name: str) -> str:
@@ -193,13 +200,13 @@ def _measured(exact: dict[str, Floats], errors: Errors, rng: np.random.Generator
         pelvic = name in PELVIC_SIGNALS or name == "trunk_curl"
         size = errors.pelvis if pelvic else (errors.far if name.endswith(far) else 1.0)
         gain = 1 + rng.normal(0, errors.pelvis_gain if pelvic else errors.gain)
-        rest = np.nanmedian(value[:15]) if np.isfinite(value[:15]).any() else 0.0
+        rest = _rest(value)
         seen = rest + gain * (value - rest)
         if name not in PELVIC_SIGNALS:
             seen = _snapped(seen, rest, errors.snap)
         if not pelvic:
             other = exact[_mirrored(name)]
-            seen = seen + errors.leak * rng.uniform(-1, 1) * np.nan_to_num(other - np.nanmedian(other[:15]))
+            seen = seen + errors.leak * rng.uniform(-1, 1) * np.nan_to_num(other - _rest(other))
         slow = rng.normal(0, errors.bias) + errors.wander * _wave(rng, count, 6.0)
         out[name] = seen + size * (slow + errors.noise * _wave(rng, count, 0.15))
     return _with_gaps(out, errors, rng)

@@ -1,0 +1,212 @@
+"""Repetitions in simulated sets: each found once, with its side, direction and times; all else is none."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+from scoring import pair
+from simulated import MODERATE, NONE, OTHERS, Errors, Performance, measure, perform
+
+from analysis import exercises, repetitions
+from analysis.conventions import SIDES
+from analysis.records import Floats, Motion
+from analysis.repetitions import Span
+
+every = pytest.mark.parametrize("name", exercises.names())
+SEED = 1
+done = cache(perform)
+
+
+@cache
+def measured(name: str, seed: int = SEED, errors: Errors = MODERATE) -> Motion:
+    return measure(done(name, seed), errors, seed)[0]
+
+
+def find(motion: Motion, name: str) -> tuple[Span, ...]:
+    return repetitions.find(motion, exercises.load(name))
+
+
+def changed(motion: Motion, change: Callable[[str, Floats], Floats]) -> Motion:
+    """The same motion with every signal (T,) changed, by its name."""
+    return replace(motion, values={name: change(name, v.copy()) for name, v in motion.values.items()})
+
+
+def until(motion: Motion, end_s: float) -> Motion:
+    """The motion of a clip that ends there."""
+    early = motion.time_s < end_s
+    cut = changed(motion, lambda _, v: v[early])
+    return replace(cut, time_s=motion.time_s[early])
+
+
+# ------------------------------------------------------------------------------- what is found
+
+
+@every
+@pytest.mark.parametrize("errors", [NONE, MODERATE], ids=["exact", "measured"])
+def test_every_repetition_is_found_once_with_its_side(name: str, errors: Errors) -> None:
+    """Alternating sides, holds, circles and tuck-arch cycles alike."""
+    performed = done(name, SEED)
+    found = find(measured(name, SEED, errors), name)
+    assert [f.side for f in found] == [rep.side for rep in performed.reps]
+    assert all(f.complete for f in found)
+    assert all(f.measured > 0.8 for f in found)
+
+
+def test_starts_and_ends_are_those_of_the_movement() -> None:
+    """A quarter of a second on average over the exercises, and nowhere much more."""
+    off = {}
+    for name in exercises.names():
+        paired = pair(find(measured(name), name), done(name, SEED).reps)
+        off[name] = np.mean([[abs(f.start_s - r.start), abs(f.end_s - r.end)] for r, f in paired if f])
+    assert np.mean(list(off.values())) <= 0.25
+    assert max(off.values()) <= 0.4
+
+
+@pytest.mark.parametrize("style", OTHERS, ids=["quick", "slow", "uneven", "one side"])
+@pytest.mark.parametrize("name", ["toe_tap", "bridge", "clam"])
+def test_other_ways_to_move_are_found_too(name: str, style: object) -> None:
+    performed = perform(name, SEED, style)  # type: ignore[arg-type]
+    found = find(measure(performed, MODERATE, SEED)[0], name)
+    assert [f.side for f in found] == [rep.side for rep in performed.reps]
+
+
+def test_the_far_end_is_reached_and_left_in_order() -> None:
+    for name in exercises.names():
+        for f in find(measured(name), name):
+            assert f.start_s < f.arrive_s <= f.turn_s <= f.leave_s < f.end_s
+
+
+@pytest.mark.parametrize("name", ["figure_four_stretch", "knees_to_chest"])
+def test_a_hold_is_as_long_as_it_was_held(name: str) -> None:
+    for rep, f in pair(find(measured(name), name), done(name, SEED).reps):
+        assert f is not None
+        assert f.leave_s - f.arrive_s == pytest.approx(rep.hold_s, abs=1.0)
+
+
+def forward_over_the_top(performed: Performance, rep: Span) -> bool:
+    """From the exact angles: whether the leg goes to the front where it is highest."""
+    inside = (performed.time_s >= rep.start_s) & (performed.time_s <= rep.end_s)
+    up = performed.angles[f"hip_abduction_{rep.side}"][inside]
+    front = np.gradient(performed.angles[f"hip_flexion_{rep.side}"][inside])
+    return bool(front[np.argmax(up)] > 0)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_circles_of_both_directions(seed: int) -> None:
+    performed = done("leg_circle", seed)
+    found = find(measured("leg_circle", seed), "leg_circle")
+    told = [f.direction == "forward over the top" for f in found]
+    assert told == [forward_over_the_top(performed, f) for f in found]
+    assert len(set(told)) == 2
+
+
+def test_only_circles_have_a_direction() -> None:
+    assert {f.direction for name in ("clam", "pelvic_tilt") for f in find(measured(name), name)} == {None}
+
+
+# -------------------------------------------------------------------------- what is no repetition
+
+
+def still(name: str, seed: int) -> Motion:
+    """Somebody who lies there: the set's first posture with measurement errors, and no movement."""
+    performed = done(name, SEED)
+    first = {n: np.full_like(v, v[0]) for n, v in performed.angles.items()}
+    return measure(replace(performed, angles=first), MODERATE, seed)[0]
+
+
+@every
+@pytest.mark.parametrize("seed", [1, 2])
+def test_a_still_person_does_nothing(name: str, seed: int) -> None:
+    assert find(still(name, seed), name) == ()
+
+
+SITTING = (
+    {"trunk_curl": 75.0}
+    | {f"hip_flexion_{s}": 85.0 for s in SIDES}
+    | {f"knee_flexion_{s}": 70.0 for s in SIDES}
+)
+
+
+def lying_down(motion: Motion, backwards: bool = False) -> Motion:
+    """Sits for 3 s, lies down in 3 s and lies for 2 s; or the other way round, for getting up."""
+    steps = [round(s / float(np.median(np.diff(motion.time_s)))) for s in (3, 3, 2)]
+    x = np.concatenate([np.zeros(steps[0]), np.linspace(0, 1, steps[1]), np.ones(steps[2])])
+    course = x**3 * (10 - 15 * x + 6 * x * x)
+    course = course[::-1] if backwards else course
+
+    def lies(name: str, values: Floats) -> Floats:
+        rest = values[np.flatnonzero(np.isfinite(values))[0]] if np.isfinite(values).any() else np.nan
+        up = SITTING.get(name, rest)
+        return up + (rest - up) * course + 0.5 * np.sin(np.arange(len(course)))
+
+    made = changed(motion, lies)
+    return replace(made, time_s=np.linspace(0, 8, len(course)))
+
+
+@every
+@pytest.mark.parametrize("backwards", [False, True], ids=["lying down", "getting up"])
+def test_lying_down_and_getting_up_are_no_repetitions(name: str, backwards: bool) -> None:
+    assert find(lying_down(measured(name), backwards), name) == ()
+
+
+def joined(one: Motion, other: Motion) -> Motion:
+    step = float(np.median(np.diff(one.time_s)))
+    both = changed(one, lambda name, values: np.concatenate([values, other.values[name]]))
+    return replace(both, time_s=np.concatenate([one.time_s, one.time_s[-1] + step + other.time_s]))
+
+
+@pytest.mark.parametrize("name", ["toe_tap", "clam", "curl_up", "knee_rolls", "pelvic_tilt"])
+def test_a_set_between_lying_down_and_getting_up_is_found_alone(name: str) -> None:
+    motion = measured(name)
+    whole = joined(joined(lying_down(motion), motion), lying_down(motion, backwards=True))
+    begins_s = float(lying_down(motion).time_s[-1])
+    found = find(whole, name)
+    assert [f.side for f in found] == [rep.side for rep in done(name, SEED).reps]
+    assert all(f.start_s > begins_s for f in found)
+
+
+# ------------------------------------------------------------------------- gaps and cut-off ends
+
+
+def hidden(motion: Motion, start_s: float, end_s: float) -> Motion:
+    inside = (motion.time_s > start_s) & (motion.time_s < end_s)
+    return changed(motion, lambda _, values: np.where(inside, np.nan, values))
+
+
+@every
+def test_a_gap_neither_splits_nor_invents_a_repetition(name: str) -> None:
+    """On the way out, at the far end, on the way back and at rest, for half a second each."""
+    performed = done(name, SEED)
+    middle = performed.reps[len(performed.reps) // 2]
+    turn = middle.start + middle.out_s + middle.hold_s / 2
+    for at_s in (middle.start + middle.out_s / 2, turn, middle.end - middle.back_s / 2, middle.end + 0.2):
+        found = find(hidden(measured(name), at_s - 0.25, at_s + 0.25), name)
+        assert [f.side for f in found] == [rep.side for rep in performed.reps]
+
+
+def test_a_gap_is_counted_against_what_was_seen() -> None:
+    middle = done("bridge", SEED).reps[2]
+    found = find(hidden(measured("bridge", SEED, NONE), middle.start + 1, middle.start + 2), "bridge")
+    assert found[2].measured == pytest.approx(1 - 1 / (middle.end - middle.start), abs=0.08)
+    assert found[1].measured == 1.0
+
+
+# Half a tuck-arch cycle is a tuck alone, which may be a small movement of another kind.
+@pytest.mark.parametrize("name", [n for n in exercises.names() if n != "pelvic_tilt"])
+def test_an_unfinished_last_repetition_is_said_to_be_one(name: str) -> None:
+    last = done(name, SEED).reps[-1]
+    found = find(until(measured(name), last.start + last.out_s + last.hold_s / 2), name)
+    assert [f.complete for f in found] == [True] * (len(found) - 1) + [False]
+    assert len(found) == len(done(name, SEED).reps)
+    assert found[-1].side == last.side
+
+
+@pytest.mark.parametrize("name", ["toe_tap", "bridge"])
+def test_a_clip_too_short_for_anything_holds_nothing(name: str) -> None:
+    assert find(until(measured(name), 0.5), name) == ()
+
+
+def test_signals_that_were_not_seen_give_no_repetition() -> None:
+    assert find(changed(measured("toe_tap"), lambda _, v: np.full_like(v, np.nan)), "toe_tap") == ()
