@@ -15,7 +15,7 @@ import uvicorn
 
 from analysis.cli.demo import FOLDERS
 from analysis.errors import MatlineError
-from service import demo
+from service import accounts, demo
 from service.app import create_app
 from service.services import Services
 from service.settings import LOOPBACK, Settings
@@ -78,10 +78,18 @@ def _check_address(settings: Settings) -> None:
 
 def _serve(settings: Settings, meanwhile: Callable[[Services], None] | None = None) -> None:
     """Serve until told to stop; `meanwhile` runs beside it, once everything is open."""
+
+    def beside(services: Services) -> None:
+        with services.store.read() as db:
+            if accounts.needs_first_run(db) and not settings.on_loopback:
+                typer.echo(f"Set-up code for the first account: {services.setup_code}")
+        if meanwhile:
+            meanwhile(services)
+
     typer.echo(f"Open {settings.public_url or f'http://{settings.host}:{settings.port}'} in a browser.")
     typer.echo(f"Data is in {settings.data_dir}. Stop with Ctrl-C.")
     uvicorn.run(
-        create_app(settings, meanwhile),
+        create_app(settings, beside),
         host=settings.host,
         port=settings.port,
         access_log=False,  # addresses name clips

@@ -1,6 +1,8 @@
 """What every request needs, opened once for the whole process."""
 
+import os
 import threading
+from contextlib import suppress
 from dataclasses import dataclass, field
 
 from service.files import Files
@@ -22,9 +24,9 @@ class Services:
     queue: Queue
     passwords: Passwords
     sweeper: Sweeper
-    closing: threading.Event = field(default_factory=threading.Event)  # ends open streams
     # Asked for at the first set-up where others than this machine reach the service.
-    setup_code: str = field(default_factory=lambda: new_token()[:12])
+    setup_code: str
+    closing: threading.Event = field(default_factory=threading.Event)  # ends open streams
 
     @classmethod
     def open(cls, settings: Settings) -> "Services":
@@ -39,6 +41,7 @@ class Services:
             queue,
             Passwords(settings.argon2_memory_kib),
             Sweeper(store, files, queue),
+            _setup_code(settings),
         )
         if settings.workers:
             queue.serve(Worker(store, files, queue).work)
@@ -51,3 +54,15 @@ class Services:
         self.sweeper.stop()
         self.queue.stop()
         self.store.close()
+
+
+def _setup_code(settings: Settings) -> str:
+    """The code of the first set-up; in a file of the data folder, which all servers of one practice share."""
+    settings.data_dir.mkdir(parents=True, exist_ok=True, mode=0o700)
+    path, draft = settings.data_dir / "setup-code", settings.data_dir / f"setup-code-{new_token()[:12]}"
+    with open(os.open(draft, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600), "w") as file:
+        file.write(new_token()[:12])
+    with suppress(FileExistsError):
+        os.link(draft, path)  # whole, or not at all: nobody reads an empty code
+    draft.unlink()
+    return path.read_text()

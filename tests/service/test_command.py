@@ -1,0 +1,64 @@
+"""`matline serve` as its command starts it: what it says, and what it refuses."""
+
+import json
+import re
+import socket
+import subprocess
+import sys
+import urllib.error
+import urllib.request
+from pathlib import Path
+from typing import Any
+
+import pytest
+from browsing import serving
+from desk import PASSWORD, settings_for
+
+from service.services import Services
+
+MATLINE = str(Path(sys.executable).with_name("matline"))
+
+
+def first_account(url: str, code: str) -> int:
+    data = {"practice": "P", "name": "N", "email": "n@example.org", "password": PASSWORD, "code": code}
+    headers = {"Origin": "https://practice.example", "Content-Type": "application/json"}
+    call = urllib.request.Request(f"{url}/api/first-run", json.dumps(data).encode(), headers)
+    try:
+        with urllib.request.urlopen(call) as answer:
+            return int(answer.status)
+    except urllib.error.HTTPError as refused:
+        return refused.code
+
+
+def test_others_can_reach_it_only_with_the_printed_code(tmp_path: Path) -> None:
+    public = {"MATLINE_PUBLIC_URL": "https://practice.example", "PYTHONUNBUFFERED": "1"}
+    with serving(tmp_path / "data", "standin:quick", "--workers", "0", **public) as url:
+        said = (tmp_path / "service.log").read_text()
+        code = re.search(r"Set-up code for the first account: (\S{12})\n", said)
+        assert code, said
+        assert "Open https://practice.example in a browser." in said
+        assert first_account(url, "") == 403
+        assert first_account(url, code[1]) == 201
+
+
+def test_servers_of_one_practice_share_the_code(tmp_path: Path) -> None:
+    services = [Services.open(settings_for(tmp_path / "data", workers=0)) for _ in range(2)]
+    codes = {s.setup_code for s in services}
+    for each in services:
+        each.close()
+    assert len(codes) == 1
+    assert len(codes.pop()) == 12
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [(["--host", "0.0.0.0"], "MATLINE_PUBLIC_URL"), (["--port", "{taken}"], "Choose another")],
+)
+def test_what_cannot_work_is_told_at_once(tmp_path: Path, arguments: list[str], message: str) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        filled: Any = [a.format(taken=taken.getsockname()[1]) for a in arguments]
+        done = subprocess.run(
+            [MATLINE, "serve", "--data", str(tmp_path), *filled], capture_output=True, text=True, timeout=60
+        )
+    assert done.returncode == 2, done.stderr
+    assert message in " ".join(done.stderr.split())
