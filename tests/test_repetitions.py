@@ -151,6 +151,13 @@ def test_lying_down_and_getting_up_are_no_repetitions(name: str, backwards: bool
     assert find(lying_down(measured(name), backwards), name) == ()
 
 
+def test_sitting_up_again_and_again_is_no_bending_of_the_hips() -> None:
+    """The hips bend as in the exercise, but the whole trunk rises with them."""
+    motion = measured("knees_to_chest")
+    once = joined(lying_down(motion, backwards=True), lying_down(motion))
+    assert find(joined(joined(once, once), once), "knees_to_chest") == ()
+
+
 def joined(one: Motion, other: Motion) -> Motion:
     step = float(np.median(np.diff(one.time_s)))
     both = changed(one, lambda name, values: np.concatenate([values, other.values[name]]))
