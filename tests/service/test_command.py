@@ -1,27 +1,31 @@
 """`matline serve` as its command starts it: what it says, and what it refuses."""
 
 import json
+import os
 import re
 import socket
 import subprocess
 import sys
+import time
 import urllib.error
 import urllib.request
 from pathlib import Path
 from typing import Any
 
+import httpx2
+import psycopg
 import pytest
-from browsing import serving
-from desk import PASSWORD, settings_for
+from browsing import HERE, serving
+from desk import PASSWORD, Desk, Someone, add_bytes, announce, settings_for
 
 from service.services import Services
 
 MATLINE = str(Path(sys.executable).with_name("matline"))
 
 
-def first_account(url: str, code: str) -> int:
+def first_account(url: str, code: str, public: str = "https://practice.example") -> int:
     data = {"practice": "P", "name": "N", "email": "n@example.org", "password": PASSWORD, "code": code}
-    headers = {"Origin": "https://practice.example", "Content-Type": "application/json"}
+    headers = {"Origin": public, "Content-Type": "application/json"}
     call = urllib.request.Request(f"{url}/api/first-run", json.dumps(data).encode(), headers)
     try:
         with urllib.request.urlopen(call) as answer:
@@ -62,3 +66,39 @@ def test_what_cannot_work_is_told_at_once(tmp_path: Path, arguments: list[str], 
         )
     assert done.returncode == 2, done.stderr
     assert message in " ".join(done.stderr.split())
+
+
+def test_pages_and_measuring_apart_on_one_postgres(postgres: str, tmp_path: Path, clip_bytes: bytes) -> None:
+    public = "http://practice.example"
+    with psycopg.connect(postgres.replace("+psycopg", ""), autocommit=True) as connection:
+        connection.execute("CREATE DATABASE apart")  # other tests have accounts of their own
+    database = postgres.replace("/postgres?", "/apart?")
+    shared = {"MATLINE_DATABASE_URL": database, "MATLINE_PUBLIC_URL": public, "PYTHONUNBUFFERED": "1"}
+    data = tmp_path / "data"
+    with serving(data, "standin:quick", "--host", "0.0.0.0", "--workers", "0", **shared) as url:
+        code = (data / "setup-code").read_text()
+        assert first_account(url, code, public) == 201
+        coach = Someone(httpx2.Client(base_url=url), "", "N", {"Origin": public})
+        coach.ok("post", "/sign-in", json={"email": "n@example.org", "password": PASSWORD})
+        link = coach.ok("post", "/practice/invitations", json={"role": "client"})["link"]
+        client = Someone(httpx2.Client(base_url=url), "", "Cleo", {"Origin": public})
+        joining = {"token": link.partition("#")[2], "name": "Cleo", "email": "c@example.org"}
+        client.ok("post", "/join", json=joining | {"password": PASSWORD, "agree": True})
+        client.ok("put", "/me/consents/measure")
+        clip = announce(client, len(clip_bytes), exercise="toe_tap", session=Desk.session_of(client))
+        add_bytes(client, clip.json()["id"], 0, clip_bytes)
+        assert client.ok("get", f"/clips/{clip.json()['id']}")["job"]["state"] == "queued"
+        path = os.pathsep.join((str(HERE), os.environ.get("PYTHONPATH", "")))
+        measure = os.environ | shared | {"MATLINE_MEASURE": "standin:quick", "PYTHONPATH": path}
+        with subprocess.Popen(
+            [MATLINE, "serve", "--measure-only", "--data", str(data)], env=measure
+        ) as worker:
+            try:
+                for _ in range(600):
+                    job = client.ok("get", f"/clips/{clip.json()['id']}")["job"]
+                    if job["state"] not in ("queued", "running"):
+                        break
+                    time.sleep(0.1)
+            finally:
+                worker.terminate()
+    assert job["state"] == "done", job

@@ -62,6 +62,7 @@ def test_table_and_files(physio: Visitor, tmp_path: Path) -> None:
     text = " ".join(page.extract_text() for page in pypdf.PdfReader(pdf).pages)
     assert "Range of motion: Cleo" in text
     assert "beyond" in text
+    assert "Source: article PMC5144495" in " ".join(text.split()), "the style sheet does not reach the paper"
     with taken(physio, "CSV", tmp_path).open(newline="") as file:
         rows = {(r["signal"], r["end"]): r for r in csv.DictReader(file)}
     left = rows["knee_flexion_left", "lowest"]
