@@ -1,0 +1,180 @@
+"""The pelvis from its sources: signs of each, and which one is believed for which direction."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from fake_report import observations
+from scipy.spatial.transform import Rotation
+
+from analysis.conventions import PELVIC_SIGNALS
+from analysis.pelvis.card import from_card
+from analysis.pelvis.fabric import PELVIS_SHARE, from_fabric
+from analysis.pelvis.measure import choose, from_body
+from analysis.pelvis.motion import Seen
+from analysis.records import Floats, Observations, Skeleton
+
+T = 100
+TIME_S = np.arange(T) / 12.5
+RIGHT, DOWN, AWAY = np.eye(3)
+# Mat frame (X anterior, Y cranial, Z right) to camera axes (x right, y down, z away) of a client on the
+# back, filmed from the side, head to the right; and with the head to the left.
+HEAD_RIGHT = np.column_stack([-DOWN, RIGHT, AWAY])
+HEAD_LEFT = np.column_stack([-DOWN, -RIGHT, -AWAY])
+SLANTED = Rotation.from_euler("y", 45, degrees=True).as_matrix() @ HEAD_RIGHT
+# What is + in each direction, as a turn of the pelvis in the mat frame: the top goes to the front; the right
+# side goes up towards the ribs; the left side goes backward.
+TURNS = {"pelvic_tilt": ("z", -1), "pelvic_obliquity": ("x", -1), "pelvic_rotation": ("y", 1)}
+
+
+def course(size_deg: float) -> Floats:
+    """Still for 2 s, then out to the size and back (T,) [deg]."""
+    return size_deg * np.clip(np.sin((TIME_S - 2) * np.pi / 4), 0, None) * (TIME_S > 2)
+
+
+def about(axis: str, angles_deg: Floats) -> Rotation:
+    return Rotation.from_euler(axis, angles_deg[:, None], degrees=True)
+
+
+def turns(signal: str, size_deg: float) -> Floats:
+    """The pelvis in the mat frame (T, 3, 3)."""
+    axis, sign = TURNS[signal]
+    return about(axis, sign * course(size_deg)).as_matrix()
+
+
+def body(pelvis: Floats | None = None, thigh_deg: float = 0.0, curl_deg: float = 0.0) -> Skeleton:
+    """A body that lies there; its pelvis (T, 3, 3), thighs that lift and chest that curls by so much."""
+    pelvis = np.tile(np.eye(3), (T, 1, 1)) if pelvis is None else pelvis
+    lifted = about("z", course(thigh_deg)).apply([0.6, -0.8, 0.0])
+    trunk = about("z", -course(curl_deg)).apply([0.0, 1.0, 0.0])
+    directions = {"pelvis_up": pelvis[:, :, 1], "pelvis_right": pelvis[:, :, 2], "trunk": trunk}
+    directions |= {"thigh_left": lifted, "thigh_right": lifted}
+    widths = {signal: np.full(T, 4.0) for signal in PELVIC_SIGNALS}
+    return Skeleton(TIME_S, directions, np.zeros((T, 17, 3)), widths)
+
+
+def seen_by(camera: Floats, pelvis: Floats, fixed: Rotation | None = None) -> Observations:
+    """A card, fixed to the pelvis any way round, as the camera sees it, with small errors stated."""
+    fixed = fixed or Rotation.from_euler("xyz", [20, -35, 10], degrees=True)
+    cards = camera @ pelvis @ camera.T @ fixed.as_matrix()
+    plain = observations(TIME_S, np.full((T, 33, 2), np.nan))
+    return replace(
+        plain, card_rotation=cards, card_covariance=np.tile(0.01 * np.eye(3), (T, 1, 1)),
+        mat_rotation=np.full((T, 3, 3), np.nan),
+    )  # fmt: skip
+
+
+# ------------------------------------------------------------------------------------ the sources
+
+
+@pytest.mark.parametrize("size_deg", [8.0, -8.0])
+@pytest.mark.parametrize(
+    "camera", [HEAD_RIGHT, HEAD_LEFT, SLANTED], ids=["head right", "head left", "slanted"]
+)
+@pytest.mark.parametrize("axis", range(3), ids=PELVIC_SIGNALS)
+def test_a_card_shows_each_direction_with_its_sign(axis: int, camera: Floats, size_deg: float) -> None:
+    seen = from_card(seen_by(camera, turns(PELVIC_SIGNALS[axis], size_deg)), camera)
+    assert seen is not None
+    expected = np.zeros((T, 3))
+    expected[:, axis] = course(size_deg)
+    assert np.nanmax(np.abs(seen.angles - expected)) < 0.5
+    assert (seen.half_width_deg < 2.5).all()
+
+
+def test_a_card_that_is_hardly_seen_is_not_used() -> None:
+    seen = seen_by(HEAD_RIGHT, turns("pelvic_tilt", 8.0))
+    cards = np.array(seen.card_rotation)
+    cards[::3] = cards[1::3] = np.nan
+    assert from_card(replace(seen, card_rotation=cards), HEAD_RIGHT) is None
+    unsure = np.tile(25.0 * np.eye(3), (T, 1, 1))
+    assert from_card(replace(seen, card_covariance=unsure), HEAD_RIGHT) is None
+
+
+@pytest.mark.parametrize("size_deg", [8.0, -8.0])
+@pytest.mark.parametrize("axis", range(3), ids=PELVIC_SIGNALS)
+def test_the_body_shows_each_direction_with_its_sign(axis: int, size_deg: float) -> None:
+    seen = from_body(body(turns(PELVIC_SIGNALS[axis], size_deg)))
+    assert seen is not None
+    assert seen.angles[:, axis] == pytest.approx(course(size_deg), abs=1e-6)
+    assert np.abs(np.delete(seen.angles, axis, axis=1)).max() < 1e-6
+
+
+def test_without_a_body_nothing_is_said() -> None:
+    gone = np.full((T, 3, 3), np.nan)
+    assert from_body(body(gone)) is None
+    assert choose({}).source == "none"
+    assert choose({}).values == {}
+
+
+def with_cloth(turn_deg: Floats, trust: float = 0.9) -> Observations:
+    plain = observations(TIME_S, np.full((T, 33, 2), np.nan))
+    return replace(plain, fabric_turn_deg=turn_deg, fabric_trust=np.full(T, trust))
+
+
+@pytest.mark.parametrize(
+    ("camera", "clockwise"), [(HEAD_RIGHT, -1), (HEAD_LEFT, 1)], ids=["head right", "head left"]
+)
+def test_cloth_shows_a_tilt_from_the_side(camera: Floats, clockwise: int) -> None:
+    """With the head to the right the top of the pelvis rises on the right: anticlockwise."""
+    tilt = course(8.0)
+    seen = from_fabric(with_cloth(clockwise * PELVIS_SHARE * tilt), body(), camera, np.zeros((T, 3)))
+    assert seen is not None
+    assert seen.angles[:, 0] == pytest.approx(tilt, abs=0.3)
+    assert np.isinf(seen.half_width_deg).tolist() == [False, True, True]
+
+
+@pytest.mark.parametrize(
+    ("why", "cloth", "lying", "camera"),
+    [
+        ("no trust", with_cloth(course(5.0), trust=0.3), body(), HEAD_RIGHT),
+        ("hardly seen", with_cloth(np.where(TIME_S < 4, np.nan, course(5.0))), body(), HEAD_RIGHT),
+        ("thighs drag it", with_cloth(course(5.0)), body(thigh_deg=60.0), HEAD_RIGHT),
+        ("the chest turns it", with_cloth(course(5.0)), body(curl_deg=30.0), HEAD_RIGHT),
+        ("a slanted view", with_cloth(course(5.0)), body(), SLANTED),
+    ],
+)
+def test_cloth_that_cannot_tell_is_not_used(
+    why: str, cloth: Observations, lying: Skeleton, camera: Floats
+) -> None:
+    assert from_fabric(cloth, lying, camera, np.zeros((T, 3))) is None, why
+
+
+# ------------------------------------------------------------------------------------- the choice
+
+
+def told(value: float, *widths: float) -> Seen:
+    """A source that says this of all axes, with its half-widths."""
+    return Seen(np.full((T, 3), value), np.array(widths), np.array(widths) / 2)
+
+
+BLIND = np.inf
+
+
+@pytest.mark.parametrize(
+    ("card", "fabric", "landmarks", "chosen"),
+    [
+        ((1, 1, 1), (2, BLIND, BLIND), (4, 4, 4), ("card", "card", "card")),
+        ((2.9, 2.9, 2.9), (1, BLIND, BLIND), (2, 2, 2), ("card", "card", "card")),  # good is good enough
+        ((1, BLIND, 1), (2, BLIND, BLIND), (4, 4, 4), ("card", "landmarks", "card")),
+        ((5, 5, 5), (2, BLIND, BLIND), (4, 4, 4), ("fabric", "landmarks", "landmarks")),
+        ((6, 6, 6), (5, BLIND, BLIND), (4, 7, 4), ("landmarks", "card", "landmarks")),  # the least bad
+    ],
+)  # fmt: skip
+def test_each_direction_takes_its_best_source(
+    card: tuple[float, ...], fabric: tuple[float, ...], landmarks: tuple[float, ...], chosen: tuple[str, ...]
+) -> None:
+    sources = {"card": told(1, *card), "fabric": told(2, *fabric), "landmarks": told(3, *landmarks)}
+    made = choose(sources)  # type: ignore[arg-type]
+    assert tuple(made.sources[s] for s in PELVIC_SIGNALS) == chosen
+    assert made.source == next(s for s in sources if s in chosen)
+    for axis, signal in enumerate(PELVIC_SIGNALS):
+        best = sources[chosen[axis]]
+        assert (made.values[signal] == best.angles[:, axis]).all()
+        assert made.uncertainty_deg[signal] == best.half_width_deg[axis]
+        assert made.change_uncertainty_deg[signal] == best.change_half_width_deg[axis]
+
+
+def test_a_direction_that_nobody_sees_is_left_out() -> None:
+    made = choose({"fabric": told(1, 2.0, BLIND, BLIND)})
+    assert list(made.values) == ["pelvic_tilt"]
+    assert made.source == "fabric"
