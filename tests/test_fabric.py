@@ -87,6 +87,7 @@ def test_spots_lie_over_the_pelvis(cloth: FabricTracker) -> None:
 
 def test_plain_cloth_cannot_tell() -> None:
     plain = FabricTracker(person(patterned=False), landmarks())
+    assert np.isnan(plain.start_px).all()
     seen = plain.update(*turned(person(patterned=False), 6.0))
     assert (seen.trust, np.isnan(seen.turn_deg)) == (0.0, True)
     assert seen is NOTHING
