@@ -187,6 +187,15 @@ def test_steady_progress_is_no_plateau() -> None:
     assert "plateau" not in kinds(progress)
 
 
+def test_an_error_larger_than_the_values_is_told_without_figures() -> None:
+    """Two repetitions far apart: Student's t with one degree of freedom makes hundreds of degrees of it."""
+    few = {"left": [20.0, 60.0]}
+    progress = follow([session(0, ranges=few), session(7, ranges=few)])
+    (text,) = (c.text for c in progress.exercises[0].changes if c.measure == "range_deg")
+    assert "larger than the values themselves" in text
+    assert "differ by" not in text
+
+
 def test_a_side_that_falls_behind_is_pointed_out() -> None:
     progress = follow([session(7 * i, ranges=side_ranges(40, 40 + 10 * i)) for i in range(3)])
     text = told(progress, "side_behind")

@@ -62,7 +62,7 @@ def _show(told: Agreed) -> None:
     out.print(table)
     for measure in told.measures:
         _show_measure(measure)
-    out.print(f"\n{told.clips} clips. {told.on_intervals}")
+    out.print(f"\n{told.clips} clip{'s' if told.clips > 1 else ''}. {told.on_intervals}")
 
 
 def _show_measure(told: MeasureAgreement) -> None:
@@ -81,7 +81,7 @@ def _show_measure(told: MeasureAgreement) -> None:
 def _number(told: Interval) -> str:
     if told.value is None:
         return "cannot tell"
-    return f"{told.value:.2f} ({amount(told.low, '1')} to {amount(told.high, '1')})"
+    return f"{amount(told.value, '1')} ({amount(told.low, '1')} to {amount(told.high, '1')})"
 
 
 agree = as_command(_agree)

@@ -110,6 +110,8 @@ def _told(series: Series, first: Point, last: Point, limit: float | None) -> str
     path = f"{title(series)}: {amount(first.value, series.unit)}, then {amount(last.value, series.unit)}"
     if limit is None:
         return f"{path}. How large the error is cannot be told, so neither can a change."
+    if limit > max(abs(first.value), abs(last.value)):
+        return f"{path}. The error is larger than the values themselves: no change can be told."
     error = amount(limit, series.unit)
     if not differs(first, last):
         return f"{path}. Measurement alone can differ by {error}: no change can be told."

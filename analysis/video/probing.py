@@ -126,7 +126,7 @@ def _check_duration(path: Path, count: int, span_s: float, declared_s: float | N
         raise ClipError(_cut_off(path))
     if count < 2 or span_s < MIN_DURATION_S:
         raise ClipError(
-            f"{path} is too short: {count} pictures in {span_s:.1f} s. "
+            f"{path} is too short: {count} picture{'' if count == 1 else 's'} in {span_s:.1f} s. "
             f"Film at least {MIN_DURATION_S:.0f} s: a few still seconds, then the exercise."
         )
     longest_s = max(span_s, declared_s or 0.0)
