@@ -10,7 +10,7 @@ import time
 import urllib.error
 import urllib.request
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -34,22 +34,28 @@ _QUICK = {
     "MATLINE_POLL_SECONDS": "0.05",
     "MATLINE_REQUESTS_PER_MINUTE": "1000000",
     "MATLINE_SIGN_INS_PER_MINUTE": "1000000",
+    "PYTHONUNBUFFERED": "1",
 }
 expect.set_options(timeout=20_000)  # ms; the machine may be busy
 
 
+def serving(folder: Path, measure: str, *arguments: str, **settings: str) -> AbstractContextManager[str]:
+    """The address of a service started by `matline serve`, ready to answer."""
+    command = ["serve", "--data", str(folder), *arguments]
+    return started(command, folder.parent / "service.log", settings | {"MATLINE_MEASURE": measure})
+
+
 @contextmanager
-def serving(folder: Path, measure: str, *arguments: str, **settings: str) -> Iterator[str]:
-    """The address of a service started by its command, ready to answer."""
+def started(arguments: list[str], said: Path, settings: dict[str, str]) -> Iterator[str]:
+    """The address of a service that a command has started; what it says goes to a file."""
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    matline = Path(sys.executable).with_name("matline")
-    command = [str(matline), "serve", "--data", str(folder), "--port", str(port)]
+        port = str(free.getsockname()[1])
     path = os.pathsep.join((str(HERE), os.environ.get("PYTHONPATH", "")))
-    environment = os.environ | _QUICK | {"MATLINE_MEASURE": measure, "PYTHONPATH": path} | settings
-    with (folder.parent / "service.log").open("ab") as log:
-        process = subprocess.Popen([*command, *arguments], env=environment, stdout=log, stderr=log)
+    environment = os.environ | _QUICK | {"PYTHONPATH": path, "MATLINE_PORT": port} | settings
+    command = [str(Path(sys.executable).with_name("matline")), *arguments]
+    with said.open("ab") as log:
+        process = subprocess.Popen(command, env=environment, stdout=log, stderr=log)
     try:
         _await(f"http://127.0.0.1:{port}", process)
         yield f"http://127.0.0.1:{port}"
