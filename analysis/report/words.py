@@ -32,13 +32,6 @@ def amount(value: float | None, unit: str = "deg") -> str:
     return f"{value * 100 if unit == 'share' else value:.{digits}f}{name}".replace("-", "\N{MINUS SIGN}")
 
 
-def unit_of(measure: str) -> str:
-    """Unit of a measure by its name: seconds, none, or degrees."""
-    if measure.endswith("_s"):
-        return "s"
-    return "1" if measure == "smoothness" else "deg"
-
-
 def moment(seconds: float) -> str:
     """A time in the clip as people read it: "7.4 s", from a minute on "2:07.4"."""
     minutes, rest = divmod(round(seconds, 1), 60)

@@ -49,7 +49,6 @@ _environment.globals.update(
     DAYS=DAYS,
     SIGNALS=SIGNALS,
     words=words.words(),
-    unit_of=words.unit_of,
     tally=words.tally,
     span=words.span,
     name_of=words.name_of,
