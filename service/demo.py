@@ -137,8 +137,16 @@ def _open(services: Services, db: Session, story: Scenario) -> None:
     name, address = first.name, email(first.name)
     owner = accounts.first_run(db, story.practice, first.role, name, address, secret)
     owner.practice.contact = story.contact
-    for role, who in [*((s.role, s.name) for s in others), *(("client", c.name) for c in story.client)]:
-        accounts.add_person(db, owner.practice_id, role, who, email(who), secret)
+
+    def account(name: str, role: str) -> Person:
+        return accounts.add_person(db, owner.practice_id, role, name, email(name), secret)
+
+    staff = [owner, *(account(s.name, s.role) for s in others)]
+    for client in [account(c.name, "client") for c in story.client]:
+        for purpose in consent.purposes():
+            consent.give(db, client, purpose.purpose)
+        for person in staff:
+            consent.agree(db, client, person.id)
 
 
 def measured(services: Services, clips: Path, exercise: str, folder: Path) -> Sample:
@@ -180,15 +188,10 @@ class _Filler:
 
     def __init__(self, services: Services, db: Session, samples: dict[str, Sample]) -> None:
         self._files, self._db, self._samples = services.files, db, samples
-        people = {p.email: p for p in db.scalars(select(Person))}
-        self._staff = [people[email(s.name)] for s in scenario().staff]
+        self._coach = db.scalars(select(Person).where(Person.email == email(scenario().staff[0].name))).one()
 
     def client(self, client: Person, told: Client) -> None:
         """One client with a programme, and sessions up to today."""
-        for purpose in consent.purposes():
-            consent.give(self._db, client, purpose.purpose)
-        for person in self._staff:
-            consent.agree(self._db, client, person.id)
         items = [self._item(client, name) for name in told.exercises]
         count = told.weeks * told.per_week
         for i in range(1, count + 1):
@@ -204,7 +207,7 @@ class _Filler:
 
     def _item(self, client: Person, exercise: str) -> ProgrammeItem:
         data = ProgrammeItemIn(exercise=exercise, repetitions=8, days=[1, 2, 3, 4, 5, 6, 7])
-        return programmes.add_item(self._db, self._staff[0], client, data)
+        return programmes.add_item(self._db, self._coach, client, data)
 
     def _session(self, client: Person, told: Client, at: datetime, done: float) -> PracticeSession:
         first, last = told.pain
@@ -241,5 +244,5 @@ class _Filler:
         return clip
 
     def _feedback(self, clip: Clip, words: str, at: datetime) -> None:
-        row = review.send_feedback(self._db, self._staff[0], clip, FeedbackIn(text=words))
+        row = review.send_feedback(self._db, self._coach, clip, FeedbackIn(text=words))
         row.sent_at = row.read_at = at + timedelta(days=1)
