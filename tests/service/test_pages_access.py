@@ -110,8 +110,9 @@ NAMES = (
 def test_page(practice: Practice, name: str) -> None:
     who, path = practice.pages[name]
     visitor = practice.people[who]
-    for viewport in (DESKTOP, PHONE):
+    for viewport, colours in ((DESKTOP, "light"), (PHONE, "dark")):
         visitor.page.set_viewport_size(viewport)  # type: ignore[arg-type]
+        visitor.page.emulate_media(color_scheme=colours)  # type: ignore[arg-type]
         visitor.page.goto(visitor.url + path)
         for fold in visitor.page.locator("details").all():
             fold.evaluate("(part) => { part.open = true; }")

@@ -81,6 +81,23 @@ def test_a_warning_sign_stops_the_session(visit: Visit, coach: Visitor) -> None:
     client.sees("Toe tap")
 
 
+def test_no_result_gives_advice_while_a_warning_sign_is_open(
+    visit: Visit, coach: Visitor, long_clip: Path
+) -> None:
+    client = joined(visit, coach, "Quin")
+    clip = measured(client, long_clip, programme(coach, client), session_of(client))
+    client.go(f"/clips/{clip}")
+    client.sees("Make the movement smaller.")
+    client.go("/")
+    client.page.locator("input[name=pain_after][value='2']").check()
+    client.press("End the session")
+    client.answer_questions(yes="leg_weakness")
+    client.sees("Stop here and speak to someone first")
+    for person in (client, coach):
+        person.go(f"/clips/{clip}")
+        expect(person.page.locator("main")).not_to_contain_text(ADVICE)
+
+
 def test_today_says_what_to_do_and_where_the_phone_stands(visit: Visit, coach: Visitor) -> None:
     client = at_home(visit, coach, "Hana", tempo_s=2.5, note="Only as far as it is calm.")
     client.sees("Before you start")
