@@ -50,6 +50,7 @@ def client_page(request: Request, db: Db, person: Staff, client: TheClient) -> R
         proposals=programmes.proposals(db, client.id),
         advised=[(e.exercise, e.proposal) for e in told.exercises if e.proposal],
         exercises=[exercises.load(name) for name in exercises.names()],
+        worded={name: _worded(exercises.load(name)) for name in exercises.names()},
         steps={name: _steps(exercises.load(name)) for name in exercises.names()},
         signs={row.id: _signs(row) for row in sessions.latest(db, client.id, 8)},
         sessions=[sessions.described(client, row) for row in sessions.latest(db, client.id, 8)],
@@ -85,6 +86,12 @@ def _target_words(name: str) -> str:
         "pelvis_deg": "Pelvis may move [degrees]",
     }
     return shown.get(name, name.replace("_", " "))
+
+
+def _worded(exercise: Exercise) -> dict[str, list[str]]:
+    """Direction -> forms that are no exercise of ours, but can be told in a note."""
+    forms = {"easier": exercise.easier, "harder": exercise.harder}
+    return {way: [f.text for f in found if not f.exercise] for way, found in forms.items()}
 
 
 def _steps(exercise: Exercise) -> dict[str, list[tuple[str, str]]]:
