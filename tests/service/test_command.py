@@ -71,7 +71,9 @@ def test_what_cannot_work_is_told_at_once(tmp_path: Path, arguments: list[str], 
 def test_pages_and_measuring_apart_on_one_postgres(postgres: str, tmp_path: Path, clip_bytes: bytes) -> None:
     public = "http://practice.example"
     with psycopg.connect(postgres.replace("+psycopg", ""), autocommit=True) as connection:
-        connection.execute("CREATE DATABASE apart TEMPLATE template0")  # other tests have accounts of their own
+        connection.execute(
+            "CREATE DATABASE apart TEMPLATE template0"
+        )  # other tests have accounts of their own
     database = postgres.replace("/postgres?", "/apart?")
     shared = {"MATLINE_DATABASE_URL": database, "MATLINE_PUBLIC_URL": public, "PYTHONUNBUFFERED": "1"}
     data = tmp_path / "data"
