@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import c3d
+import ezc3d
 import numpy as np
 import pandas as pd
 import pytest
@@ -142,6 +143,20 @@ def test_a_report_without_curves_or_the_library_is_refused(
     with pytest.raises(ReportError, match="pip install"):
         write_c3d(fake(), tmp_path / "a.c3d")
     assert not list(tmp_path.iterdir())
+
+
+def test_a_full_disk_leaves_no_half_c3d(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The library writes what fits, and says nothing."""
+    real = ezc3d.c3d.write
+
+    def full(file: Any, path: str) -> None:
+        real(file, path)
+        Path(path).write_bytes(Path(path).read_bytes()[:4096])
+
+    monkeypatch.setattr(ezc3d.c3d, "write", full)
+    with pytest.raises(ReportError, match="No space left"):
+        write_c3d(fake(), tmp_path / "a.c3d")
+    assert list(tmp_path.iterdir()) == []
 
 
 # ------------------------------------------------------------------------------------ health records

@@ -1,5 +1,7 @@
 """A report's curves, and the landmarks where there are any, as a C3D file for motion software."""
 
+import errno
+import os
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +12,7 @@ from analysis.files import whole
 from analysis.filters import at_times, sample_rate_hz
 from analysis.records import JOINTS, Floats, Report, Skeleton
 
+_BYTES_OF_A_SAMPLE = 16  # of a point: x, y, z and residual as 4-byte floats
 LONGEST_GAP_SAMPLES = 1.5  # a single missing sample is a gap; only uneven timing is bridged
 
 
@@ -37,6 +40,8 @@ def write_c3d(report: Report, path: Path | str, skeleton: Skeleton | None = None
     _describe(file, list(angles), report)
     with whole(path) as part:
         file.write(str(part))
+        if part.stat().st_size < _BYTES_OF_A_SAMPLE * len(labels) * len(grid_s):  # it does not say so itself
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
 
 def c3d_library() -> Any:
