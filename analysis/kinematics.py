@@ -93,6 +93,7 @@ def measure(body: Skeleton, pelvis: PelvisMotion) -> Motion:
         {n: whole[n] for n in values},
         {n: change[n] for n in values},
         pelvis.source,
+        pelvis.overstated_deg,
     )
 
 

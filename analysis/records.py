@@ -70,9 +70,8 @@ class Observations(_Arrays):
     background since the start, as a share of the picture's height;
     card_rotation, mat_rotation (T, 3, 3) pelvis card and mat card: card axes to camera axes;
     card_covariance (T, 3, 3) of small turns of the pelvis card about the camera's axes [deg^2];
-    fabric_turn_deg (T,) turn of the cloth over the pelvis in the picture since the start, + clockwise
-    as seen; fabric_trust (T,) 0..1; fabric_start_px (N, 2), fabric_px (T, N, 2) spots of that cloth
-    at the still start and in each frame.
+    fabric_start_px (N, 2), fabric_px (T, N, 2) spots of the cloth over the pelvis at the still start and
+    in each frame.
     """
 
     time_s: Floats
@@ -85,8 +84,6 @@ class Observations(_Arrays):
     brightness: Floats
     camera_shift: Floats
     card_rotation: Floats
-    fabric_turn_deg: Floats
-    fabric_trust: Floats
     card_covariance: Floats
     mat_rotation: Floats
     fabric_start_px: Floats
@@ -127,7 +124,9 @@ class Motion(_Arrays):
     """Every signal that the clip can answer, on one time base.
 
     values: signal name -> (T,) degrees; uncertainty_deg: signal name -> 95 % half-width of a value;
-    change_uncertainty_deg: the same for a difference within one clip, in which constant errors cancel.
+    change_uncertainty_deg: the same for a difference within one clip, in which constant errors cancel;
+    overstated_deg: by how much a change from rest up to a moment (T,) may be overstated, 95 % one-sided,
+    where the signal's source tells it.
     """
 
     time_s: Floats
@@ -135,6 +134,7 @@ class Motion(_Arrays):
     uncertainty_deg: dict[str, float]
     change_uncertainty_deg: dict[str, float]
     pelvis_source: PelvisSource
+    overstated_deg: dict[str, Floats] = field(default_factory=dict)
 
 
 # ---------------------------------------------------------------------------------- the report

@@ -53,8 +53,8 @@ def observed(axes: tuple[np.ndarray, ...] = SUPINE_SIDE, **changes: object) -> O
         "landmarks_px": cm[..., :2] * 4 + np.array([WIDTH / 2, HEIGHT / 2]), "visibility": np.ones((T, 33)),
         "people": np.ones(T), "brightness": np.full(T, 0.4), "camera_shift": np.zeros(T),
         "card_rotation": np.full((T, 3, 3), np.nan), "card_covariance": np.full((T, 3, 3), np.nan),
-        "mat_rotation": np.full((T, 3, 3), np.nan), "fabric_turn_deg": np.full(T, np.nan),
-        "fabric_trust": np.zeros(T), "fabric_start_px": np.zeros((0, 2)), "fabric_px": np.zeros((T, 0, 2)),
+        "mat_rotation": np.full((T, 3, 3), np.nan),
+        "fabric_start_px": np.zeros((0, 2)), "fabric_px": np.zeros((T, 0, 2)),
     }  # fmt: skip
     return Observations(**fields | changes)
 

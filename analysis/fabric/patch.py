@@ -55,7 +55,12 @@ def patch(picture: Image, landmarks_px: Floats) -> Mask:
     rows, columns = np.mgrid[: picture.shape[0], : picture.shape[1]]
     at = np.stack([columns, rows], axis=-1).astype(float)
     trunk = trunk_px(landmarks_px)
-    inside = _over_pelvis(at, landmarks_px, trunk) & _client(picture, landmarks_px, trunk)
+    return over_pelvis(at, landmarks_px, trunk) & _client(picture, landmarks_px, trunk)
+
+
+def over_pelvis(at: Floats, landmarks_px: Floats, trunk: float) -> Mask:
+    """Which points (..., 2) of the picture lie over the pelvis, off the thighs and arms."""
+    inside = _between_hips_and_waist(at, landmarks_px, trunk)
     for a, b in _THIGHS:
         inside &= ~_on_thigh(at, landmarks_px[a], landmarks_px[b], trunk)
     for arm in _ARMS:
@@ -68,7 +73,7 @@ def _middle(landmarks_px: Floats, pair: tuple[int, int]) -> Floats:
     return np.asarray(landmarks_px[list(pair)].mean(axis=0))
 
 
-def _over_pelvis(at: Floats, landmarks_px: Floats, trunk: float) -> Mask:
+def _between_hips_and_waist(at: Floats, landmarks_px: Floats, trunk: float) -> Mask:
     """Between the hips and the crest of the pelvis, as wide as the hips and their flesh."""
     middle = _middle(landmarks_px, HIPS)
     up = (_middle(landmarks_px, SHOULDERS) - middle) / trunk
@@ -81,14 +86,14 @@ def _over_pelvis(at: Floats, landmarks_px: Floats, trunk: float) -> Mask:
 def _on_thigh(at: Floats, hip: Floats, knee: Floats, trunk: float) -> Mask:
     length = max(float(np.linalg.norm(knee - hip)), 1.0)
     if length < _THIGH_FROM * trunk:
-        return np.zeros(at.shape[:2], bool)  # pointing at the camera: its direction says nothing
+        return np.zeros(at.shape[:-1], bool)  # pointing at the camera: its direction says nothing
     along = (knee - hip) / length
     beside = np.abs((at - hip) @ np.array([-along[1], along[0]]))
     return np.asarray(((at - hip) @ along > _THIGH_FROM * trunk) & (beside < _THIGH_ASIDE * trunk))
 
 
 def _distance(at: Floats, a: Floats, b: Floats) -> Floats:
-    """Distance of points (H, W, 2) to the line from a to b, (H, W)."""
+    """Distance of points (..., 2) to the line from a to b, (...)."""
     along = np.clip((at - a) @ (b - a) / max(float((b - a) @ (b - a)), 1e-9), 0, 1)
     return np.asarray(np.linalg.norm(at - a - along[..., None] * (b - a), axis=-1))
 

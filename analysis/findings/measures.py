@@ -21,6 +21,7 @@ LONGEST_GAP_S = 0.5
 SMOOTH_HZ = 3.0
 CALM_HZ = 1.2
 PLACE = "ankle_{side}"
+FAR_END = 0.8  # quantile of a repetition's samples: the pelvis is least sure where it moves most
 ALONG_MAT = 1  # axis of the mat frame: towards the head
 
 
@@ -86,7 +87,7 @@ def _pelvis(
     span: Span, window: tuple[float, float], motion: Motion, exercise: Exercise
 ) -> dict[str, Change | None]:
     return {
-        kind: changes.change(motion.time_s, motion.values[name], span, window, stated(motion, name))
+        kind: changes.change(motion.time_s, motion.values[name], span, window, stated_at(motion, name, span))
         for kind, name in pelvis_kinds(motion, exercise).items()
     }
 
@@ -108,6 +109,17 @@ def pelvis_kinds(motion: Motion, exercise: Exercise) -> dict[str, str]:
 def stated(motion: Motion, name: str) -> float:
     """Stated two-sided 95 % half-width of a change of the signal [deg]; 0 where none is stated."""
     return float(np.nan_to_num(motion.change_uncertainty_deg.get(name, 0.0)))
+
+
+def stated_at(motion: Motion, name: str, span: Span) -> float:
+    """The same at the far end of a repetition, where the signal's source tells by how much it overstates."""
+    if name not in motion.overstated_deg:
+        return stated(motion, name)
+    inside = (motion.time_s >= span.start_s) & (motion.time_s <= span.end_s)
+    over = motion.overstated_deg[name][inside]
+    known = over[np.isfinite(over)]
+    two_sided = 1 / changes.ONE_SIDED_SHARE
+    return two_sided * float(np.quantile(known, FAR_END)) if known.size else stated(motion, name)
 
 
 def _range(span: Span, window: tuple[float, float], motion: Motion, exercise: Exercise) -> Change | None:
@@ -148,10 +160,10 @@ def _since_least(span: Span, motion: Motion, values: Floats) -> Change | None:
 
 
 def _to_and_fro(span: Span, window: tuple[float, float], motion: Motion, exercise: Exercise) -> Change | None:
-    """Width of a circle (mean of its two signals), or of a cycle from end to end, fitted to its course."""
+    """Width of a whole circle (mean of its two signals), or of a cycle from end to end, fitted to its course."""
     inside = (motion.time_s >= window[0]) & (motion.time_s <= window[1])
     path = course.paths(motion, exercise, span)
-    if path is None or inside.sum() < changes.FEWEST_SAMPLES:
+    if path is None or inside.sum() < changes.FEWEST_SAMPLES or not span.complete:
         return None
     t, shape = motion.time_s[inside], exercise.movement.shape
     weights, left = course.fit(t, path[inside], span, shape)

@@ -28,8 +28,6 @@ _SHAPES: dict[str, tuple[int, ...]] = {
     "card_rotation": (3, 3),
     "card_covariance": (3, 3),
     "mat_rotation": (3, 3),
-    "fabric_turn_deg": (),
-    "fabric_trust": (),
     "fabric_px": (SPOTS, 2),
 }
 
@@ -97,13 +95,8 @@ class _Watchers:
         if self._cards is not None:
             seen |= _of_cards(self._cards.read(image))
         if pose is not None:
-            cloth = self.fabric.update(image, pose.px)
             seen |= {"landmarks_px": pose.px, "landmarks_cm": pose.cm, "visibility": pose.visibility}
-            seen |= {
-                "fabric_turn_deg": cloth.turn_deg,
-                "fabric_trust": cloth.trust,
-                "fabric_px": cloth.spots_px,
-            }
+            seen |= {"fabric_px": self.fabric.update(image, pose.px).spots_px}
         return seen
 
 

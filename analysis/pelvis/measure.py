@@ -17,6 +17,9 @@ from analysis.skeleton import pelvis_angles
 
 # A source that sees an axis to this goes before the next ones, whatever those say.
 GOOD_DEG: Final = 3.0
+# What the body model follows is how an exercise usually takes the pelvis along. Where a client's pelvis moves
+# on its own, it reads next to nothing: on rendered clips 12 deg were missed.
+_UNUSUAL_DEG: Final = 12.0
 NONE: Final[PelvisSource] = "none"
 
 
@@ -27,7 +30,7 @@ def measure(observations: Observations, body: Skeleton, exercise: Exercise) -> P
     seen: dict[PelvisSource, Seen | None] = {"card": None, "fabric": None, "landmarks": by_body}
     if camera is not None and by_body is not None:
         seen["card"] = from_card(observations, camera)
-        seen["fabric"] = from_fabric(observations, body, camera, by_body.angles)
+        seen["fabric"] = from_fabric(observations, body, camera, exercise.lies)
     return choose({source: s for source, s in seen.items() if s is not None})
 
 
@@ -41,6 +44,11 @@ def choose(seen: dict[PelvisSource, Seen]) -> PelvisMotion:
         {signal: float(what.change_half_width_deg[axis]) for signal, (what, axis) in axes.items()},
         next((source for source in seen if source in best.values()), NONE),
         best,
+        {
+            signal: what.overstated_deg[:, axis]
+            for signal, (what, axis) in axes.items()
+            if what.overstated_deg is not None
+        },
     )
 
 
@@ -59,4 +67,4 @@ def from_body(body: Skeleton) -> Seen | None:
     if not body.half_width_deg or not np.isfinite(angles).any():
         return None
     widths = np.array([np.nanmedian(body.half_width_deg[s]) for s in PELVIC_SIGNALS])
-    return Seen(angles, widths, widths)
+    return Seen(angles, widths, np.maximum(widths, _UNUSUAL_DEG))

@@ -11,6 +11,7 @@ from analysis.records import Floats, PelvisSource
 class PelvisMotion:
     """values: pelvic signal -> (T,) change since the still start [deg], NaN where not seen;
     uncertainty_deg: 95 % half-width of a value; change_uncertainty_deg: of a difference in the clip;
+    overstated_deg: by how much a change up to a moment (T,) may be overstated, where the source tells it;
     source: the best that was used; sources: which one each signal comes from."""
 
     values: dict[str, Floats]
@@ -18,14 +19,17 @@ class PelvisMotion:
     change_uncertainty_deg: dict[str, float]
     source: PelvisSource
     sources: dict[str, PelvisSource] = field(default_factory=dict)
+    overstated_deg: dict[str, Floats] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)
 class Seen:
     """What one source says: angles (T, 3) tilt, obliquity, rotation since the still start [deg], NaN
     where not seen; half_width_deg (3,): 95 % half-width of a value, infinite for an axis it cannot see;
-    change_half_width_deg (3,): the same of a difference within the clip."""
+    change_half_width_deg (3,): the same of a difference within the clip; overstated_deg (T, 3): by
+    how much a change from rest up to that moment may be overstated (95 %), where the source tells it."""
 
     angles: Floats
     half_width_deg: Floats
     change_half_width_deg: Floats
+    overstated_deg: Floats | None = None

@@ -8,12 +8,11 @@ not hip joint centres, depth is a guess). Only numpy is needed to run it.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
 from typing import Final
 
 import numpy as np
 
+from analysis import network
 from analysis.conventions import JOINT_ANGLES, PELVIC_SIGNALS, SIDES, TRUNK_CURL, joint_signal
 from analysis.records import Floats
 from analysis.skeleton.rotations import unit
@@ -27,38 +26,26 @@ _DIRECTIONS = 3 * len(SEGMENTS)
 class Corrected:
     """directions (T, 5, 3) unit vectors towards the head, in the mat frame, by SEGMENTS;
     pelvis (T, 3) tilt, obliquity, rotation [deg] since the still start; spread (T, 12) mean absolute
-    error expected of each of SIGNALS [deg]."""
+    error expected of each of SIGNALS [deg]; apart (T, 5): how far the networks disagree on a direction [deg],
+    which tells postures that none of them has learned."""
 
     directions: Floats
     pelvis: Floats
     spread: Floats
-
-
-@cache
-def _weights() -> dict[str, Floats]:
-    with files("analysis").joinpath("models", "skeleton.npz").open("rb") as f, np.load(f) as d:
-        return {k: d[k].astype(np.float64) for k in d.files}
-
-
-def _silu(x: Floats) -> Floats:
-    return np.asarray(x / (1 + np.exp(-x)), float)
-
-
-def _member(x: Floats, member: int, w: dict[str, Floats]) -> Floats:
-    layers = sum(k.startswith(f"w{member}_") for k in w)
-    for k in range(layers):
-        x = x @ w[f"w{member}_{k}"] + w[f"b{member}_{k}"]
-        if k < layers - 1:
-            x = _silu(x)
-    return x
+    apart: Floats
 
 
 def correct(features: Floats) -> Corrected:
     """Run the corrector on features (T, F) of `features.describe`; NaN rows give NaN."""
-    w = _weights()
-    x = (features - w["mean"]) / w["std"]
-    members = sum(k.startswith("w") and k.endswith("_0") for k in w)
-    outs = np.stack([_member(x, m, w) for m in range(members)])
-    directions = unit(outs[..., :_DIRECTIONS].reshape(members, len(x), -1, 3)).mean(0)
-    pelvis = outs[..., _DIRECTIONS : _DIRECTIONS + 3].mean(0) * 10
-    return Corrected(unit(directions), pelvis, np.exp(outs[..., _DIRECTIONS + 3 :]).mean(0))
+    outs = network.load("skeleton").outputs(features)
+    each = unit(outs[..., :_DIRECTIONS].reshape(*outs.shape[:2], -1, 3))
+    directions = unit(each.mean(axis=0))
+    pelvis = outs[..., _DIRECTIONS : _DIRECTIONS + 3].mean(axis=0) * 10
+    spread = np.exp(outs[..., _DIRECTIONS + 3 :]).mean(axis=0)
+    return Corrected(directions, pelvis, spread, _apart(each, directions))
+
+
+def _apart(each: Floats, directions: Floats) -> Floats:
+    """How far the networks disagree (T, 5): mean angle of each one's direction from the common one [deg]."""
+    cosine = np.clip((each * directions).sum(axis=-1), -1.0, 1.0)
+    return np.asarray(np.degrees(np.arccos(cosine)).mean(axis=0))

@@ -45,6 +45,11 @@ def _scale(px: Floats) -> float:
     return float(np.nanmedian(np.sum(lengths, axis=0)) / 2)
 
 
+def picture_scale(landmarks_px: Floats) -> float:
+    """Half the usual length of trunk, thigh and shank of both sides together, landmarks (T, 33, 2) [px]."""
+    return _scale(landmarks_px[:, USED])
+
+
 def _segment_lengths(px: Floats) -> Floats:
     """Shares (10 x 3) of the scale: short, usual and long picture length of each segment over the clip."""
     lengths = np.stack([np.linalg.norm(_at(px, a) - _at(px, b), axis=1) for a, b in _SEGMENTS])

@@ -25,6 +25,11 @@ HALF_WIDTH_PER_SPREAD: Final = {
     "hip_flexion": 3.3, "hip_abduction": 4.8, "hip_rotation": 3.8, "knee_flexion": 3.5,
 }  # fmt: skip
 PELVIS_FLOOR_DEG: Final = 3.5
+# The same for each degree by which the corrector's networks disagree on the segments that make the angle:
+# where they do by several degrees, they have not learned this posture.
+HALF_WIDTH_PER_APART: Final = 5.0
+_MADE_OF: Final = {"trunk_curl": ("trunk",), "hip_flexion": ("thigh",), "hip_abduction": ("thigh",),
+                   "hip_rotation": ("thigh", "shank"), "knee_flexion": ("thigh", "shank")}  # fmt: skip
 
 _LIMBS: Final = {"thigh": ("hip", "knee", (23, 25)), "shank": ("knee", "ankle", (25, 27))}
 _SHOULDER_SHARE, _HEAD_SHARE = 0.93, 1.25  # of pelvis to neck; drawn joints only, no angle uses them
@@ -49,15 +54,17 @@ def fit(observations: Observations, exercise: Exercise, side: Side | None = None
         for i, name in enumerate(SEGMENTS)
     }
     directions |= _pelvis(t, corrected)
-    half_widths = {s: _half_width(s, corrected.spread[:, i]) for i, s in enumerate(SIGNALS)}
+    half_widths = {s: _half_width(s, corrected, i) for i, s in enumerate(SIGNALS)}
     return Skeleton(t, directions, _joints_cm(directions, observations.landmarks_cm), half_widths)
 
 
-def _half_width(signal: str, spread: Floats) -> Floats:
-    kind = signal.removesuffix("_left").removesuffix("_right")
-    return np.maximum(
-        HALF_WIDTH_PER_SPREAD[kind] * spread, PELVIS_FLOOR_DEG if kind in PELVIC_SIGNALS else 0.0
-    )
+def _half_width(signal: str, corrected: Corrected, column: int) -> Floats:
+    kind, _, side = signal.rpartition("_") if signal.endswith(SIDES) else (signal, "", "")
+    expected = HALF_WIDTH_PER_SPREAD[kind] * corrected.spread[:, column]
+    if kind in PELVIC_SIGNALS:
+        return np.maximum(expected, PELVIS_FLOOR_DEG)
+    segments = [SEGMENTS.index(f"{name}_{side}" if side else name) for name in _MADE_OF[kind]]
+    return np.asarray(np.hypot(expected, HALF_WIDTH_PER_APART * corrected.apart[:, segments].sum(axis=1)))
 
 
 def _pelvis(time_s: Floats, corrected: Corrected) -> dict[str, Floats]:

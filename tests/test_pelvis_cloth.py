@@ -1,0 +1,105 @@
+"""The pelvis read from the cloth, on clips of rendered people with exact angles."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from fake_report import observations
+
+from analysis import exercises, skeleton
+from analysis.pelvis import cloth
+from analysis.pelvis.camera import mat_in_camera
+from analysis.pelvis.fabric import from_fabric
+from analysis.pelvis.motion import Seen
+from analysis.records import Floats, Observations
+from analysis.skeleton.features import mirror
+
+STORED = np.load(Path(__file__).parent / "data" / "rendered_cloth.npz")
+# What moves in each, as columns of tilt, obliquity, rotation, and by how much it really does [deg].
+MOVES = {"pelvic_tilt": (0, 24.0), "toe_tap": (0, 14.0), "clam": (1, 23.0), "leg_circle": (2, 12.0)}
+
+
+def clip(name: str) -> tuple[Observations, Floats]:
+    """Observations of a stored clip, and its exact pelvic angles since the start (T, 3) [deg]."""
+    d = {k.partition(".")[2]: STORED[k] for k in STORED.files if k.startswith(name + ".")}
+    width, height = (int(n) for n in d["size"])
+    seen = observations(d["time_s"].astype(float), d["px"].astype(float), width=width, height=height)
+    stored = {
+        "landmarks_cm": "cm",
+        "visibility": "visibility",
+        "fabric_px": "spots_px",
+        "fabric_start_px": "start_px",
+    }
+    seen = replace(seen, **{field: d[name].astype(float) for field, name in stored.items()})
+    seen = replace(seen, mat_rotation=np.full((len(seen.time_s), 3, 3), np.nan))
+    return seen, d["pelvis_deg"] - d["pelvis_deg"][:4].mean(axis=0)
+
+
+def read(seen: Observations, name: str) -> Seen | None:
+    exercise = exercises.load(name)
+    body = skeleton.fit(seen, exercise)
+    camera = mat_in_camera(seen, body)
+    assert camera is not None
+    return from_fabric(seen, body, camera, exercise.lies)
+
+
+def mirrored(seen: Observations) -> Observations:
+    px, cm, visibility = mirror(seen.landmarks_px, seen.landmarks_cm, seen.visibility, seen.width)
+    flip, offset = np.array([-1.0, 1.0]), np.array([seen.width, 0.0])
+    return replace(seen, landmarks_px=px, landmarks_cm=cm, visibility=visibility,
+                   fabric_px=seen.fabric_px * flip + offset,
+                   fabric_start_px=seen.fabric_start_px * flip + offset)  # fmt: skip
+
+
+@pytest.mark.parametrize("name", MOVES)
+def test_the_cloth_tells_how_the_pelvis_moved(name: str) -> None:
+    seen, exact = clip(name)
+    told = read(seen, name)
+    assert told is not None
+    axis, really = MOVES[name]
+    assert np.ptp(exact[:, axis]) == pytest.approx(really, abs=1.0)
+    assert np.nanmean(np.abs(told.angles - exact), axis=0).max() < 2.0
+    known = np.isfinite(told.angles[:, axis])
+    assert np.corrcoef(told.angles[known, axis], exact[known, axis])[0, 1] > 0.8
+
+
+@pytest.mark.parametrize("name", MOVES)
+def test_seen_in_a_mirror_left_and_right_change_places(name: str) -> None:
+    seen, exact = clip(name)
+    told = read(mirrored(seen), name)
+    assert told is not None
+    assert np.nanmean(np.abs(told.angles - exact * [1.0, -1.0, -1.0]), axis=0).max() < 2.5
+
+
+@pytest.mark.parametrize("spots", [0, cloth.FEWEST - 1])
+def test_plain_cloth_says_nothing(spots: int) -> None:
+    seen, _ = clip("clam")
+    few = seen.fabric_start_px.copy()
+    few[spots:] = np.nan
+    assert read(replace(seen, fabric_start_px=few), "clam") is None
+
+
+def test_cloth_that_is_mostly_hidden_says_nothing() -> None:
+    seen, _ = clip("clam")
+    hidden = seen.fabric_px.copy()
+    hidden[: int(0.6 * len(hidden))] = np.nan
+    assert read(replace(seen, fabric_px=hidden), "clam") is None
+
+
+def test_a_turn_and_a_shift_of_the_spots_are_told_apart() -> None:
+    rng = np.random.default_rng(4)
+    start = np.full((64, 2), np.nan)
+    start[:30] = rng.uniform(100, 200, (30, 2))
+    turn, shift = np.radians(7.0), np.array([12.0, -5.0])
+    middle = start[:30].mean(axis=0)
+    turned = (start - middle) @ np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    px = np.stack([start, turned + middle + shift])
+    seen = replace(
+        observations(np.array([0.0, 0.1]), np.zeros((2, 33, 2))), fabric_start_px=start, fabric_px=px
+    )
+    told = cloth.spot_motion(seen, np.array([1.0, 0.0]), scale=100.0)
+    assert told[0] == pytest.approx(0, abs=1e-6)
+    assert told[1, 0] == pytest.approx(turn, abs=1e-3)  # clockwise as seen, y down
+    assert told[1, 4:6] == pytest.approx(shift / 100, abs=1e-3)
+    assert told[1, [6, 9]] == pytest.approx([turn, turn], abs=1e-3)
