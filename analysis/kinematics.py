@@ -76,9 +76,8 @@ def _leg(body: Skeleton, pelvis: Floats, side: Side) -> dict[str, Floats]:
 
 def measure(body: Skeleton, pelvis: PelvisMotion) -> Motion:
     """Every signal of the conventions that the clip can answer, with its 95 % half-widths."""
-    angles = np.column_stack(
-        [pelvis.values.get(s, np.full(len(body.time_s), np.nan)) for s in PELVIC_SIGNALS]
-    )
+    known = pelvis.values | pelvis.bridged
+    angles = np.column_stack([known.get(s, np.full(len(body.time_s), np.nan)) for s in PELVIC_SIGNALS])
     # Where an axis of the pelvis cannot be seen, the hips are told from the neutral one, which is said there.
     axes = pelvis_axes(np.nan_to_num(angles))
     values = dict(pelvis.values) | {TRUNK_CURL: trunk_curl(body.directions["trunk"])}

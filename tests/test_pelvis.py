@@ -148,3 +148,16 @@ def test_a_direction_that_nobody_sees_is_left_out() -> None:
     made = choose({"fabric": told(1, 2.0, BLIND, BLIND)})
     assert list(made.values) == ["pelvic_tilt"]
     assert made.source == "fabric"
+
+
+def test_moments_that_the_source_missed_do_not_make_the_hips_jump() -> None:
+    tilt = course(10.0)
+    card = np.tile(tilt[:, None], 3)
+    card[40:60] = np.nan
+    body_says = Seen(0.8 * np.tile(tilt[:, None], 3), np.full(3, 4.0), np.full(3, 12.0))
+    made = choose({"card": Seen(card, np.ones(3), np.ones(3)), "landmarks": body_says})
+    assert np.isnan(made.values["pelvic_tilt"][40:60]).all()
+    bridged = made.bridged["pelvic_tilt"]
+    assert np.isfinite(bridged).all()
+    assert np.abs(np.diff(bridged)).max() < 1.5 * np.abs(np.diff(tilt)).max()
+    assert bridged == pytest.approx(tilt, abs=1.5)

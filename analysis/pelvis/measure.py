@@ -12,7 +12,7 @@ from analysis.pelvis.camera import mat_in_camera
 from analysis.pelvis.card import from_card
 from analysis.pelvis.fabric import from_fabric
 from analysis.pelvis.motion import PelvisMotion, Seen
-from analysis.records import Observations, PelvisSource, Skeleton
+from analysis.records import Floats, Observations, PelvisSource, Skeleton
 from analysis.skeleton import pelvis_angles
 
 # A source that sees an axis to this goes before the next ones, whatever those say.
@@ -38,18 +38,29 @@ def choose(seen: dict[PelvisSource, Seen]) -> PelvisMotion:
     """The best of the sources for every axis; the sources come in their order of preference."""
     best = {signal: source for axis, signal in enumerate(PELVIC_SIGNALS) if (source := _best(seen, axis))}
     axes = {signal: (seen[source], PELVIC_SIGNALS.index(signal)) for signal, source in best.items()}
+    values = {signal: what.angles[:, axis] for signal, (what, axis) in axes.items()}
     return PelvisMotion(
-        {signal: what.angles[:, axis] for signal, (what, axis) in axes.items()},
+        values,
         {signal: float(what.half_width_deg[axis]) for signal, (what, axis) in axes.items()},
         {signal: float(what.change_half_width_deg[axis]) for signal, (what, axis) in axes.items()},
         next((source for source in seen if source in best.values()), NONE),
         best,
-        {
-            signal: what.overstated_deg[:, axis]
-            for signal, (what, axis) in axes.items()
-            if what.overstated_deg is not None
-        },
+        {s: w.overstated_deg[:, axis] for s, (w, axis) in axes.items() if w.overstated_deg is not None},
+        {s: _bridged(v, seen.get("landmarks"), PELVIC_SIGNALS.index(s)) for s, v in values.items()},
     )
+
+
+def _bridged(values: Floats, body: Seen | None, axis: int) -> Floats:
+    """Values (T,) with gaps from the body model, set level with what was seen round them."""
+    if body is None:
+        return values
+    seen = np.isfinite(values)
+    other = body.angles[:, axis]
+    if seen.all() or not seen.any():
+        return np.where(seen, values, other)
+    rows = np.arange(len(values))
+    apart = np.interp(rows, rows[seen], (values - other)[seen])
+    return np.where(seen, values, other + apart)
 
 
 def _best(seen: dict[PelvisSource, Seen], axis: int) -> PelvisSource | None:

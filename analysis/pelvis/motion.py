@@ -12,7 +12,8 @@ class PelvisMotion:
     """values: pelvic signal -> (T,) change since the still start [deg], NaN where not seen;
     uncertainty_deg: 95 % half-width of a value; change_uncertainty_deg: of a difference in the clip;
     overstated_deg: by how much a change up to a moment (T,) may be overstated, where the source tells it;
-    source: the best that was used; sources: which one each signal comes from."""
+    source: the best that was used; sources: which one each signal comes from; bridged: as values, but told
+    by the body model where the source did not see: hip angles would jump there."""
 
     values: dict[str, Floats]
     uncertainty_deg: dict[str, float]
@@ -20,6 +21,7 @@ class PelvisMotion:
     source: PelvisSource
     sources: dict[str, PelvisSource] = field(default_factory=dict)
     overstated_deg: dict[str, Floats] = field(default_factory=dict)
+    bridged: dict[str, Floats] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)
