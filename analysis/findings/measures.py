@@ -160,7 +160,7 @@ def _since_least(span: Span, motion: Motion, values: Floats) -> Change | None:
 
 
 def _to_and_fro(span: Span, window: tuple[float, float], motion: Motion, exercise: Exercise) -> Change | None:
-    """Width of a whole circle (mean of its two signals), or of a cycle from end to end, fitted to its course."""
+    """Width of a whole circle (mean of both signals), or of a cycle from end to end, fitted to its course."""
     inside = (motion.time_s >= window[0]) & (motion.time_s <= window[1])
     path = course.paths(motion, exercise, span)
     if path is None or inside.sum() < changes.FEWEST_SAMPLES or not span.complete:

@@ -47,5 +47,5 @@ def _refined(time_s: Floats, path: Floats, span: Span) -> Span:
 
 
 def _turn(span: Span, start_s: float, end_s: float) -> Span:
-    middle = (start_s + end_s) / 2
+    middle = float(start_s + end_s) / 2
     return replace(span, start_s=float(start_s), arrive_s=middle, leave_s=middle, end_s=float(end_s))

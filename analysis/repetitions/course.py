@@ -41,7 +41,7 @@ def columns(time_s: Floats, span: Span, shape: Shape) -> Floats:
         share = np.clip((time_s - span.start_s) / max(span.duration_s, SHORTEST_PHASE_S), 0.0, 1.0)
         turn = 2 * np.pi * (share - EASE * np.sin(2 * np.pi * share))
         return np.column_stack([np.cos(turn), np.sin(turn)])
-    if shape == "cycle":
+    if shape == "cycle" and span.complete:
         halves = ((span.start_s, span.turn_s), (span.turn_s, span.end_s))
         return np.column_stack([_arch(time_s, start, end) for start, end in halves])
     return progress(time_s, span)[:, None]

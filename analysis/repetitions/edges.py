@@ -35,7 +35,7 @@ def rise(time_s: Floats, curve: Floats, levels: tuple[float, float], onset: floa
     """
     t_from, t_to = _crossings(time_s, curve, levels, MIDDLE_HALF)
     margin = onset * (t_to - t_from)
-    return Phase(max(t_from - margin, time_s[0]), min(t_to + margin, time_s[-1]))
+    return Phase(max(t_from - margin, float(time_s[0])), min(t_to + margin, float(time_s[-1])))
 
 
 def fall(time_s: Floats, curve: Floats, levels: tuple[float, float], onset: float) -> Phase:

@@ -12,6 +12,7 @@ from analysis.exercises import Exercise
 from analysis.records import Motion
 from analysis.repetitions import circles, course, cycles, humps
 from analysis.repetitions.family import belonging
+from analysis.repetitions.position import in_position
 from analysis.repetitions.span import Span
 from analysis.repetitions.tracks import Track, tracks
 
@@ -36,6 +37,7 @@ def find(motion: Motion, exercise: Exercise, side: Side | None = None) -> tuple[
     repetition comes with `complete` false. A gap in the signals neither splits nor adds a repetition;
     `measured` says how much of each one was seen.
     """
+    motion = in_position(motion, exercise)
     if len(motion.time_s) < FEWEST_SAMPLES:
         return ()
     tries = [_try(motion, exercise, side, hz, exercise.movement.least_deg) for hz in FIRST_CUTOFFS_HZ]

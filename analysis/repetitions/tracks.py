@@ -12,6 +12,8 @@ from analysis.records import Floats, Motion, RepetitionSide
 from analysis.repetitions.signals import bridged, is_seen, weighted
 
 STILL_START_S = 1.0
+REST_SHARE = 0.2  # of the time, at least, is spent at rest (common practice, no source)
+MOST_COMPARED = 400  # samples, for a long clip not to take long
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,7 +50,7 @@ def _one(motion: Motion, exercise: Exercise, side: Side | None, cutoff_hz: float
         return _track(motion, exercise, side or "both", driver, driver)
     names = [name.format(side=side) for name in movement.path]
     path = np.column_stack([bridged(motion, name, cutoff_hz) for name in names if is_seen(motion, name)])
-    away = path - _rest(motion.time_s, path)
+    away = path - _rest(path)
     if movement.shape == "circle":
         # The circle passes through rest, so its middle lies in the mean direction from there.
         across = np.mean(away, axis=0)
@@ -63,16 +65,16 @@ def _track(motion: Motion, exercise: Exercise, side: RepetitionSide, curve: Floa
     return Track(side, motion.time_s, curve, far, np.mean(used, axis=0), exercise.movement.onset)
 
 
-def _rest(time_s: Floats, path: Floats) -> Floats:
-    """Posture of rest (signals,) of a path (T, signals) [deg].
+def _rest(path: Floats) -> Floats:
+    """Posture of rest (signals,) of a path (T, signals) [deg]: the one in which most time is spent.
 
-    Where the set begins and comes back to: the start, then the median of what is near it.
+    Whatever is done before the set does not count, nor do far ends, which differ more.
     """
-    rest = np.median(path[time_s < time_s[0] + STILL_START_S], axis=0)
-    for _ in range(2):
-        distance = np.linalg.norm(path - rest, axis=1)
-        rest = np.median(path[distance <= np.quantile(distance, 0.25)], axis=0)
-    return np.asarray(rest, float)
+    some = path[:: max(1, len(path) // MOST_COMPARED)]
+    apart = np.linalg.norm(some[:, None] - some, axis=2)
+    nearest = np.sort(apart, axis=1)[:, int(REST_SHARE * (len(some) - 1))]
+    at = int(np.argmin(nearest))
+    return np.asarray(np.median(some[apart[at] <= nearest[at]], axis=0), float)
 
 
 def _rolls(motion: Motion, exercise: Exercise, side: Side | None, cutoff_hz: float) -> list[Track]:
