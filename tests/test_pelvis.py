@@ -155,7 +155,8 @@ def test_moments_that_the_source_missed_do_not_make_the_hips_jump() -> None:
     card = np.tile(tilt[:, None], 3)
     card[40:60] = np.nan
     body_says = Seen(0.8 * np.tile(tilt[:, None], 3), np.full(3, 4.0), np.full(3, 12.0))
-    made = choose({"card": Seen(card, np.ones(3), np.ones(3)), "landmarks": body_says})
+    sources = {"card": Seen(card, np.ones(3), np.ones(3)), "landmarks": body_says}
+    made = choose(sources)  # type: ignore[arg-type]
     assert np.isnan(made.values["pelvic_tilt"][40:60]).all()
     bridged = made.bridged["pelvic_tilt"]
     assert np.isfinite(bridged).all()

@@ -39,6 +39,7 @@ def choose(seen: dict[PelvisSource, Seen]) -> PelvisMotion:
     best = {signal: source for axis, signal in enumerate(PELVIC_SIGNALS) if (source := _best(seen, axis))}
     axes = {signal: (seen[source], PELVIC_SIGNALS.index(signal)) for signal, source in best.items()}
     values = {signal: what.angles[:, axis] for signal, (what, axis) in axes.items()}
+    body = seen["landmarks"].angles if "landmarks" in seen else np.empty((0, 3))
     return PelvisMotion(
         values,
         {signal: float(what.half_width_deg[axis]) for signal, (what, axis) in axes.items()},
@@ -46,21 +47,16 @@ def choose(seen: dict[PelvisSource, Seen]) -> PelvisMotion:
         next((source for source in seen if source in best.values()), NONE),
         best,
         {s: w.overstated_deg[:, axis] for s, (w, axis) in axes.items() if w.overstated_deg is not None},
-        {s: _bridged(v, seen.get("landmarks"), PELVIC_SIGNALS.index(s)) for s, v in values.items()},
+        {s: bridged(v, body[:, PELVIC_SIGNALS.index(s)]) for s, v in values.items() if len(body)},
     )
 
 
-def _bridged(values: Floats, body: Seen | None, axis: int) -> Floats:
-    """Values (T,) with gaps from the body model, set level with what was seen round them."""
-    if body is None:
-        return values
-    seen = np.isfinite(values)
-    other = body.angles[:, axis]
-    if seen.all() or not seen.any():
-        return np.where(seen, values, other)
-    rows = np.arange(len(values))
-    apart = np.interp(rows, rows[seen], (values - other)[seen])
-    return np.where(seen, values, other + apart)
+def bridged(values: Floats, other: Floats) -> Floats:
+    """Values (T,) with gaps filled from another source (T,), set level with what was seen round them."""
+    apart = values - other
+    known, rows = np.isfinite(apart), np.arange(len(values))
+    level = np.interp(rows, rows[known], apart[known]) if known.any() else np.zeros(len(values))
+    return np.where(np.isfinite(values), values, other + level)
 
 
 def _best(seen: dict[PelvisSource, Seen], axis: int) -> PelvisSource | None:

@@ -22,6 +22,26 @@ CLIP_FEATURES = 31  # the last ones, the same in every frame of a clip: a few th
 NOISE, CLIP_NOISE = 0.05, 0.15
 
 
+# How the features of `analysis.pelvis.cloth` change in a mirror: blocks that change places, and signs. Turns
+# are axial vectors, shifts and directions are polar ones; the mat's Z points to the right.
+AXIAL, POLAR = (-1.0, -1.0, 1.0), (1.0, 1.0, -1.0)
+SIGNS = np.array([
+    *AXIAL * 3, *POLAR * 3, *AXIAL * 2, 1, 1, -1, 1, *POLAR * 4, *POLAR * 3, *POLAR * 5,
+    *AXIAL, *POLAR * 2, 1, 1, 1, -1, 1, 1, 1, *POLAR * 5,
+])  # fmt: skip
+KNEES, SHOWN, CHANGES, START = 34, 43, 52, 83  # first columns of pairs of sides, three numbers each
+PAIRS = ((KNEES, KNEES + 3), (SHOWN, SHOWN + 3), *((a + k, a + k + 3) for a in (CHANGES, START) for k in (0, 6)))
+ANGLE_SIGNS = np.array([1.0, -1.0, -1.0])
+
+
+def mirrored(features: np.ndarray) -> np.ndarray:
+    """The features (N, 95) of the same clips seen in a mirror."""
+    order = np.arange(len(SIGNS))
+    for left, right in PAIRS:
+        order[left : left + 3], order[right : right + 3] = np.r_[right : right + 3], np.r_[left : left + 3]
+    return (features * SIGNS)[:, order].astype(np.float32)
+
+
 class Net(nn.Module):
     """Features -> 3 angles, 3 logarithms of the error expected [deg]."""
 
@@ -59,6 +79,18 @@ def fit(x: Tensor, angles: Tensor, clip: Tensor, epochs: int, seed: int) -> Net:
     return net.eval()
 
 
+def load(paths: list[Path]) -> tuple[Tensor, Tensor, Tensor]:
+    """Features (N, F), angles (N, 3) and clip numbers (N,) of all files, as they are and in a mirror."""
+    parts = [np.load(path) for path in paths]
+    x, angles = (np.concatenate([d[k] for d in parts]) for k in ("features", "angles"))
+    first = np.cumsum([0, *(d["clip"].max() + 1 for d in parts)])
+    clip = np.concatenate([d["clip"] + n for d, n in zip(parts, first, strict=False)])
+    known = np.isfinite(x).all(axis=1)
+    x, angles, clip = x[known], angles[known], clip[known]
+    both = np.concatenate([x, mirrored(x)]), np.concatenate([angles, (angles * ANGLE_SIGNS).astype(np.float32)])
+    return torch.tensor(both[0]), torch.tensor(both[1]), torch.tensor(np.concatenate([clip, clip + first[-1]]))
+
+
 def main() -> None:
     """Command line."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -66,16 +98,12 @@ def main() -> None:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--epochs", type=int, default=14)
     parser.add_argument("--members", type=int, default=4)
+    parser.add_argument("--first", type=int, default=0, help="seed of the first network")
     a = parser.parse_args()
-    parts = [np.load(path) for path in a.data]
-    x, angles = (torch.tensor(np.concatenate([d[k] for d in parts])) for k in ("features", "angles"))
-    first = np.cumsum([0, *(d["clip"].max() + 1 for d in parts)])
-    clip = torch.tensor(np.concatenate([d["clip"] + n for d, n in zip(parts, first, strict=False)]))
-    known = torch.isfinite(x).all(dim=1)
-    x, angles, clip = x[known], angles[known], clip[known]
+    x, angles, clip = load(a.data)
     mean, std = x.mean(0), x.std(0).clamp(min=0.05)
     normal = ((x - mean) / std).clamp(-LIKE_TRAINING, LIKE_TRAINING)
-    save(a.out, [fit(normal, angles, clip, a.epochs, seed) for seed in range(a.members)], mean, std)
+    save(a.out, [fit(normal, angles, clip, a.epochs, seed) for seed in range(a.first, a.first + a.members)], mean, std)
 
 
 def save(path: Path, nets: list[Net], mean: Tensor, std: Tensor) -> None:
