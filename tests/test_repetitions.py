@@ -231,6 +231,18 @@ def test_an_unfinished_last_repetition_is_said_to_be_one(name: str) -> None:
     assert found[-1].side == last.side
 
 
+@every
+@pytest.mark.parametrize("share", [0.5, 0.6, 0.7, 0.8])
+def test_a_way_back_that_the_clip_cuts_off_is_no_quick_one(name: str, share: float) -> None:
+    """Most of it is there, so it may count, but never with a fraction of its time."""
+    for seed in (0, 1, 3):
+        performed = done(name, seed)
+        last = performed.reps[-1]
+        found = find(until(measured(name, seed), last.end - (1 - share) * last.back_s), name)
+        assert len(found) == len(performed.reps)
+        assert not found[-1].complete or found[-1].end_s - found[-1].leave_s > 0.6 * last.back_s
+
+
 @pytest.mark.parametrize("share", [0.3, 0.5, 0.6, 0.75])
 def test_a_tuck_and_arch_is_unfinished_wherever_the_clip_ends_in_it(share: float) -> None:
     """At its first end, on the way through the middle, and at the opposite end."""

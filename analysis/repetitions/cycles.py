@@ -45,7 +45,8 @@ def _back(track: Track, curve: Floats, a: int, b: int) -> bool:
     """Whether the clip shows how a cycle between its ends a and b comes back to the middle."""
     out = curve if curve[a] > curve[b] else -curve
     if -out[b] >= MIDDLE_SHARE * out[a]:
-        return bool(out[b:].max() >= (1 - RETURNED) * out[b])
+        back = bool(out[b:].max() >= (1 - RETURNED) * out[b])
+        return back and not edges.falling(track.time_s[b:], -out[b:], (0.0, float(-out[b])))
     near = track.time_s[np.flatnonzero(out >= MIDDLE_SHARE * out[a])[-1]]
     return bool(track.time_s[-1] - near >= AT_REST_S)
 

@@ -18,6 +18,9 @@ MIDDLE_HALF = (0.25, 0.75)
 STEEP, STEEP_ONSET = (0.4, 0.75), 2.0
 REST_S, REST_QUANTILE = 0.8, 0.3
 FAR_SHARE = 0.15
+# Falling by this share of its height in this time: a movement on its way, not the last of its settling; far
+# from rest, less is enough.
+MOVING_S, MOVING_SHARE, MOVING_SHARE_FAR, FAR_FROM_REST = 0.25, 0.1, 0.03, 0.25
 
 
 @dataclass(frozen=True)
@@ -85,3 +88,14 @@ def far_level(curve: Floats) -> float:
     """Level of the far end of a whole movement (T,): the median of what is near its peak."""
     near = curve >= curve.max() - FAR_SHARE * np.ptp(curve)
     return float(np.median(curve[near]))
+
+
+def falling(time_s: Floats, curve: Floats, levels: tuple[float, float]) -> bool:
+    """Whether a curve (T,) from far to rest still falls where it ends, so that nobody can tell its arrival.
+
+    levels: of rest and of the far end.
+    """
+    rest, height = levels[0], levels[1] - levels[0]
+    fell = curve[time_s >= time_s[-1] - MOVING_S][0] - curve[-1]
+    far = curve[-1] - rest > FAR_FROM_REST * height
+    return bool(fell >= (MOVING_SHARE_FAR if far else MOVING_SHARE) * height)

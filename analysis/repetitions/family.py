@@ -92,7 +92,7 @@ def _unfinished(span: Span, whole: Sequence[Span]) -> bool:
         return False
     height = float(np.median([s.height for s in whole]))
     time = float(np.median([s.duration_s for s in whole]))
-    return 0.5 * height <= span.height <= 1.5 * height and span.duration_s <= time
+    return 0.5 * height <= span.height <= 1.5 * height and span.duration_s <= 1.5 * time
 
 
 def _apart(ordered: Sequence[Span]) -> list[Span]:

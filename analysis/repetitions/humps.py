@@ -11,6 +11,8 @@ from analysis.repetitions.span import Span
 from analysis.repetitions.tracks import Track
 from analysis.repetitions.turns import Hump, humps
 
+AT_REST_S = 0.5  # after so long at rest, a curve that sinks only drifts
+
 
 def cut(seen: Sequence[Track], swing: float) -> list[Span]:
     """Every rise and fall of at least `swing` on every track; the last of a track may be incomplete."""
@@ -32,11 +34,11 @@ def _span(track: Track, hump: Hump, before: int, after: int) -> Span:
     far = edges.far_level(curve[hump.low : hump.next_low + 1])
     rest = edges.rest_before(time_s[rising], curve[rising])
     out = edges.rise(time_s[rising], curve[rising], (rest, far), track.onset)
-    if not hump.closed(curve):
+    rest_after = edges.rest_after(time_s[falling], curve[falling])
+    back = _way_back(track, falling, (rest_after, far), rest) if hump.closed(curve) else None
+    if back is None:
         end = float(time_s[-1])
         return Span(track.side, out.begin_s, out.arrive_s, end, end, far - rest, 1.0, complete=False)
-    rest_after = edges.rest_after(time_s[falling], curve[falling])
-    back = edges.fall(time_s[falling], curve[falling], (rest_after, far), track.onset)
     arrive, leave = out.arrive_s, back.begin_s
     if track.far is not track.curve:
         arrive, leave = _far_end(track, hump)
@@ -44,6 +46,14 @@ def _span(track: Track, hump: Hump, before: int, after: int) -> Span:
         arrive = leave = (arrive + leave) / 2
     height = far - (rest + rest_after) / 2
     return Span(track.side, out.begin_s, arrive, leave, back.arrive_s, height, 1.0)
+
+
+def _way_back(track: Track, falling: slice, levels: tuple[float, float], rest: float) -> edges.Phase | None:
+    """The fall from the far end; None where the clip ends in it. rest: level before the movement."""
+    time_s, curve = track.time_s[falling], track.curve[falling]
+    back = edges.fall(time_s, curve, levels, track.onset)
+    near_end = back.arrive_s > track.time_s[-1] - AT_REST_S
+    return None if near_end and edges.falling(time_s, curve, (rest, levels[1])) else back
 
 
 def _far_end(track: Track, hump: Hump) -> tuple[float, float]:
