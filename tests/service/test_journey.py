@@ -1,6 +1,6 @@
 """The three people's day through the API, with a stand-in for measuring."""
 
-from desk import Desk
+from desk import Desk, add_bytes, announce
 
 
 def test_from_invitation_to_feedback(working_desk: Desk, clip_bytes: bytes) -> None:
@@ -86,3 +86,20 @@ def test_warning_sign_ends_the_session_without_advice(desk: Desk) -> None:
     assert client.post(f"/sessions/{session}/clear", json={"note": "me"}).status_code == 403
     coach.ok("post", f"/sessions/{session}/clear", json={"note": "seen by her doctor"})
     assert client.ok("get", f"/clients/{client.id}/today")["items"]
+
+
+def test_tilts_are_told_against_the_range_filmed_in_the_same_session(
+    working_desk: Desk, clip_bytes: bytes
+) -> None:
+    client = working_desk.client("Cleo")
+    session = working_desk.session_of(client)
+    reports = {}
+    for exercise in ("pelvic_tilt", "toe_tap"):
+        made = announce(client, len(clip_bytes), exercise=exercise, session=session)
+        add_bytes(client, made.json()["id"], 0, clip_bytes)
+        clips = client.ok("get", f"/clients/{client.id}/clips")
+        (clip_id,) = [c["id"] for c in clips if c["exercise"] == exercise]
+        working_desk.wait(client, clip_id)
+        reports[exercise] = client.ok("get", f"/clips/{clip_id}/report")
+    assert reports["pelvic_tilt"]["session"]["tuck_arch_deg"] is None
+    assert reports["toe_tap"]["session"]["tuck_arch_deg"] == 30.0  # the width that the stand-in found
