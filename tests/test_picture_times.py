@@ -71,6 +71,28 @@ def test_a_movement_of_another_length_is_another_movement() -> None:
     assert repetitions.timed(given, seen(done), TOE_TAP) == given
 
 
+@pytest.mark.parametrize(("way_px", "moves"), [(0.0, False), (6.0, False), (20.0, True)])
+def test_a_point_that_hardly_moves_says_nothing(way_px: float, moves: bool) -> None:
+    """9 px is 3 % of a trunk of 300 px; less may be noise, however well it happens to fit."""
+    done = spans()
+    pictures = seen(done)
+    px = np.array(pictures.landmarks_px)
+    for side in SIDES:
+        px[:, LANDMARKS[f"toe_{side}"]] = REST_PX + way_px / np.linalg.norm(TAP_PX - REST_PX) * (
+            px[:, LANDMARKS[f"toe_{side}"]] - REST_PX
+        )
+        px[:, LANDMARKS[f"hip_{side}"]] = [400.0, 500.0]
+        px[:, LANDMARKS[f"shoulder_{side}"]] = [700.0, 500.0]
+    given = tuple(late(done, 0.4))
+    found = repetitions.timed(given, replace(pictures, landmarks_px=px), TOE_TAP)
+    assert [f != g for f, g in zip(found, given, strict=True)] == [moves] * len(given)
+
+
+def test_the_times_are_plain_numbers() -> None:
+    for f in repetitions.timed(late(spans(), 0.4), seen(spans()), TOE_TAP):
+        assert {type(t) for t in (f.start_s, f.arrive_s, f.leave_s, f.end_s)} == {float}
+
+
 def test_an_unfinished_one_stays_as_it_is() -> None:
     done = spans()
     given = late(done, 0.4)

@@ -34,11 +34,14 @@ def _span(track: Track, hump: Hump, before: int, after: int) -> Span:
     far = edges.far_level(curve[hump.low : hump.next_low + 1])
     rest = edges.rest_before(time_s[rising], curve[rising])
     out = edges.rise(time_s[rising], curve[rising], (rest, far), track.onset)
+    end = float(time_s[-1])
+    cut_off = Span(track.side, out.begin_s, out.arrive_s, end, end, far - rest, 1.0, complete=False)
+    if not hump.closed(curve):
+        return cut_off
     rest_after = edges.rest_after(time_s[falling], curve[falling])
-    back = _way_back(track, falling, (rest_after, far), rest) if hump.closed(curve) else None
+    back = _way_back(track, falling, (rest_after, far), rest)
     if back is None:
-        end = float(time_s[-1])
-        return Span(track.side, out.begin_s, out.arrive_s, end, end, far - rest, 1.0, complete=False)
+        return cut_off
     arrive, leave = out.arrive_s, back.begin_s
     if track.far is not track.curve:
         arrive, leave = _far_end(track, hump)

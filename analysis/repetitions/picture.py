@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 
 from analysis import filters
+from analysis.conventions import SIDES
 from analysis.exercises import Exercise
 from analysis.records import LANDMARKS, Floats, Observations
 from analysis.repetitions import course, edges
@@ -24,6 +25,7 @@ CUTOFF_HZ: Final = 2.0
 LONGEST_GAP_S: Final = 1.0
 MIDDLE: Final = (0.4, 0.6)  # share of a repetition in which it is at its far end
 FEWEST_SAMPLES: Final = 6
+LEAST_WAY: Final = 0.03  # of the trunk's length in the picture: a shorter way may be noise alone
 LIKE: Final = (0.6, 1.8)  # share of the time that the angles show; anything else is another movement
 
 
@@ -47,7 +49,7 @@ def _timed(
         return None
     rising, falling, far = slice(0, peak + 1), slice(peak, None), edges.far_level(way)
     levels = (edges.rest_before(time_s[rising], way[rising]), edges.rest_after(time_s[falling], way[falling]))
-    if max(levels) >= far:
+    if far - max(levels) <= LEAST_WAY * _trunk_px(observations):
         return None
     out = edges.rise(time_s[rising], way[rising], (levels[0], far), ONSET)
     back = edges.fall(time_s[falling], way[falling], (levels[1], far), ONSET)
@@ -73,3 +75,14 @@ def _way(
         return np.empty(0), np.empty(0)
     away = calm[out].mean(axis=0) - np.median(calm[rest], axis=0)
     return t[inside], calm[inside] @ (away / max(float(np.linalg.norm(away)), 1e-6))
+
+
+def _trunk_px(observations: Observations) -> float:
+    """Length of the trunk in the picture, from hips to shoulders [px]; 0 where it is never seen."""
+    ends = [
+        np.mean([observations.landmarks_px[:, LANDMARKS[f"{part}_{side}"]] for side in SIDES], axis=0)
+        for part in ("hip", "shoulder")
+    ]
+    length = np.linalg.norm(ends[0] - ends[1], axis=1)
+    seen = length[np.isfinite(length)]
+    return float(np.median(seen)) if seen.size else 0.0
