@@ -1,7 +1,7 @@
 """How far a measure of one repetition can be wrong, and its unit: for comparing and for exports."""
 
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping
 from functools import cache
 from importlib.resources import files
 
@@ -9,7 +9,7 @@ import numpy as np
 
 from analysis import exercises
 from analysis.conventions import PELVIC_SIGNALS
-from analysis.exercises.schema import PELVIS_FINDINGS
+from analysis.exercises.schema import PELVIS_FINDINGS, Exercise
 from analysis.records import RepetitionSide, Report
 
 _UNITS = {"deg": "deg", "s": "s", "pct": "%", "cm": "cm"}
@@ -26,16 +26,31 @@ def half_width(report: Report, side: RepetitionSide, measure: str) -> float:
     Ranges and pelvis motion are differences within one clip, in which constant errors cancel.
     """
     if unit(measure) == "s":
-        return _timing_s()
+        return timing_s()
     if measure not in ("pelvis_deg", "range_deg") or report.exercise not in exercises.names():
         return float("nan")
-    exercise = exercises.load(report.exercise)
+    exercise, stated = exercises.load(report.exercise), report.uncertainty_deg | report.change_uncertainty_deg
     if measure == "pelvis_deg":
-        judged = [name for kind, name in PELVIS_FINDINGS.items() if kind in exercise.limits]
-        return _worst(_stated(report, n) for n in judged if n in report.series)
+        return of_pelvis(exercise, stated, report.series)
+    return of_range(exercise, side, stated, report.series)
+
+
+def of_pelvis(exercise: Exercise, stated: Mapping[str, float], seen: Container[str]) -> float:
+    """95 % half-width of the pelvis's motion [deg]: of the worst signal that is judged and seen.
+
+    stated: half-width of a change by signal [deg]. NaN as soon as one is not known.
+    """
+    judged = [name for kind, name in PELVIS_FINDINGS.items() if kind in exercise.limits]
+    return _worst(stated.get(n, float("nan")) for n in judged if n in seen)
+
+
+def of_range(
+    exercise: Exercise, side: RepetitionSide, stated: Mapping[str, float], seen: Container[str]
+) -> float:
+    """95 % half-width of the range [deg], by the weights of what makes it up; as in `of_pelvis`."""
     movement = exercise.movement
     sums = (exercise.range.signals,) if exercise.range.signals else (movement.driver, movement.across)
-    return _worst(_of_sum(report, side, weights) for weights in sums)
+    return _worst(_of_sum(weights, side, stated, seen) for weights in sums)
 
 
 def _worst(halves: Iterable[float]) -> float:
@@ -44,23 +59,20 @@ def _worst(halves: Iterable[float]) -> float:
     return float(np.max(known)) if known else float("nan")
 
 
-def _of_sum(report: Report, side: RepetitionSide, weights: Mapping[str, float]) -> float:
+def _of_sum(
+    weights: Mapping[str, float], side: RepetitionSide, stated: Mapping[str, float], seen: Container[str]
+) -> float:
     """Half-width of a weighted sum of signals; a pelvis that was not seen counts as still, as it does there.
 
     Errors of signals seen in the same picture go together, so they add up plainly.
     """
     named = {name.format(side=side): abs(weight) for name, weight in weights.items()}
-    seen = {n: w for n, w in named.items() if n in report.series or n not in PELVIC_SIGNALS}
-    return sum(weight * _stated(report, name) for name, weight in seen.items())
-
-
-def _stated(report: Report, signal: str) -> float:
-    """Stated half-width of a change of one signal [deg]; NaN where none is."""
-    whole = report.uncertainty_deg.get(signal, float("nan"))
-    return report.change_uncertainty_deg.get(signal, whole)
+    counted = {n: w for n, w in named.items() if n in seen or n not in PELVIC_SIGNALS}
+    return sum(weight * stated.get(name, float("nan")) for name, weight in counted.items())
 
 
 @cache
-def _timing_s() -> float:
+def timing_s() -> float:
+    """95 % half-width of the time of one phase, out or back [s]."""
     text = files("analysis").joinpath("measurement_error.toml").read_text("utf-8")
     return float(tomllib.loads(text)["timing"]["half_width_s"])

@@ -9,8 +9,9 @@ from analysis.exercises import Exercise, Limit, Prescription
 from analysis.exercises.schema import PELVIS_FINDINGS
 from analysis.findings import texts
 from analysis.findings.changes import ONE_SIDED_SHARE
-from analysis.findings.measures import Measured, stated
+from analysis.findings.measures import Measured, stated_range
 from analysis.findings.usual import spread, unhurried, usual
+from analysis.measurement_error import timing_s
 from analysis.records import Finding, Motion
 
 _UNIT_WORDS = {"deg": "°", "s": " s", "cm": " cm", "1": ""}
@@ -116,8 +117,7 @@ def _range(
         return
     against, doubt, of = usual_deg, m.range.uncertainty, "usual in this set"
     if prescription.range_deg:
-        names = [name.format(side=m.span.side) for name in exercise.range.signals or exercise.movement.driver]
-        whole = ONE_SIDED_SHARE * max((stated(motion, name) for name in names), default=0.0)
+        whole = ONE_SIDED_SHARE * stated_range(motion, exercise, m.span.side)
         against, doubt, of = prescription.range_deg, max(doubt, whole), "set by the coach"
     words = {"usual": quantity(against, "deg"), "of": of}
     for kind, over in (("range_short", False), ("range_beyond", True)):
@@ -140,7 +140,7 @@ def _rushed(
         words = direction("rushed", 1.0 if way == 0 else -1.0)
         relative = rule.rushed_share * usual_s[way]
         for limit, why in ((shortest, source), (relative, rule.rushed_source)):
-            found.append(Check("rushed", m.phases_s[way], limit, rule.timing_s, "s", at_s, why, False, words))
+            found.append(Check("rushed", m.phases_s[way], limit, timing_s(), "s", at_s, why, False, words))
     yield max(found, key=lambda c: c.excess if c.excess == c.excess else -1e9)
 
 
@@ -165,9 +165,16 @@ def _jerky(m: Measured, usual_sparc: float, rough: float, limits: dict[str, Limi
 def _hold_short(m: Measured, prescription: Prescription) -> Iterator[Check]:
     if prescription.hold_s is None:
         return
-    held, timing_s = m.span.leave_s - m.span.arrive_s, texts.load().relative.timing_s
+    held = m.span.leave_s - m.span.arrive_s
     yield Check(
-        "hold_short", held, prescription.hold_s, 2 * timing_s, "s", m.span.leave_s, "set by the coach", False
+        "hold_short",
+        held,
+        prescription.hold_s,
+        2 * timing_s(),
+        "s",
+        m.span.leave_s,
+        "set by the coach",
+        False,
     )
 
 

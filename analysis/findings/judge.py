@@ -13,7 +13,7 @@ from analysis.exercises.schema import PELVIS_FINDINGS
 from analysis.findings import texts
 from analysis.findings.changes import LEAST_SEEN
 from analysis.findings.checks import Check, checks, direction
-from analysis.findings.measures import Measured, measure, pelvis_kinds, stated
+from analysis.findings.measures import Measured, measure, pelvis_kinds, stated_pelvis, stated_range
 from analysis.records import Finding, Floats, Measures, Motion, Repetition, SideComparison, Verdict
 from analysis.repetitions import Span, signals
 from analysis.symmetry import compare_sides
@@ -110,15 +110,15 @@ def _sides(whole: Sequence[Measured], motion: Motion, exercise: Exercise) -> dic
     """Left against right: the usual of each side."""
     if exercise.sides != "alternating" or {m.span.side for m in whole} != set(SIDES):
         return {}
-    ranges = list(exercise.range.signals or exercise.movement.driver)
-    pelvis = [name for kind, name in PELVIS_FINDINGS.items() if kind in exercise.limits]
-    measures = {"range_deg": ("range", ranges), "pelvis_deg": ("pelvis", pelvis)}
+    doubts = {
+        "range": [stated_range(motion, exercise, side) for side in SIDES],
+        "pelvis": [stated_pelvis(motion, exercise)] * 2,
+    }
     found = {}
-    for measure_name, (what, names) in measures.items():
+    for what, doubt in doubts.items():
         left, right = (_median(whole, side, what) for side in SIDES)
         if np.isfinite(left) and np.isfinite(right):
-            doubt = float(np.hypot(_doubt(motion, names, "left"), _doubt(motion, names, "right")))
-            found[measure_name] = compare_sides(left, right, doubt)
+            found[f"{what}_deg"] = compare_sides(left, right, float(np.hypot(*doubt)))
     return found
 
 
@@ -129,10 +129,6 @@ def _median(whole: Sequence[Measured], side: Side, what: str) -> float:
             moved = [m.range] if what == "range" else list(m.pelvis.values())
             values.append(max((abs(c.value) for c in moved if c is not None), default=np.nan))
     return float(np.nanmedian(values)) if np.isfinite(values).any() else np.nan
-
-
-def _doubt(motion: Motion, names: Sequence[str], side: Side) -> float:
-    return max((stated(motion, name.format(side=side)) for name in names), default=0.0)
 
 
 def _uneven(sides: Mapping[str, SideComparison]) -> list[Finding]:

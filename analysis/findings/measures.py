@@ -7,13 +7,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis import measurement_error
 from analysis.conventions import Side
 from analysis.exercises import Exercise
 from analysis.exercises.schema import PELVIS_FINDINGS
 from analysis.filters import smooth
 from analysis.findings import changes
 from analysis.findings.changes import Change
-from analysis.records import Floats, Measures, Motion
+from analysis.records import Floats, Measures, Motion, RepetitionSide
 from analysis.repetitions import Span, course, signals
 from analysis.smoothness import angle_smoothness
 
@@ -109,6 +110,21 @@ def pelvis_kinds(motion: Motion, exercise: Exercise) -> dict[str, str]:
 def stated(motion: Motion, name: str) -> float:
     """Stated two-sided 95 % half-width of a change of the signal [deg]; 0 where none is stated."""
     return float(np.nan_to_num(motion.change_uncertainty_deg.get(name, 0.0)))
+
+
+def stated_range(motion: Motion, exercise: Exercise, side: RepetitionSide) -> float:
+    """Stated two-sided 95 % half-width of a range [deg]; NaN where one of its signals states none."""
+    return measurement_error.of_range(exercise, side, *_stated_and_seen(motion))
+
+
+def stated_pelvis(motion: Motion, exercise: Exercise) -> float:
+    """Stated two-sided 95 % half-width of the pelvis's motion [deg]; NaN where one signal states none."""
+    return measurement_error.of_pelvis(exercise, *_stated_and_seen(motion))
+
+
+def _stated_and_seen(motion: Motion) -> tuple[dict[str, float], set[str]]:
+    stated_deg = dict(motion.uncertainty_deg) | dict(motion.change_uncertainty_deg)
+    return stated_deg, {name for name in motion.values if signals.is_seen(motion, name)}
 
 
 def stated_at(motion: Motion, name: str, span: Span) -> float:

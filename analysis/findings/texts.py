@@ -20,12 +20,10 @@ class Kind(Record):
 
 
 class Relative(Record):
-    """What is compared with the set's own usual; timing_s is a one-sided 95 % uncertainty."""
+    """What is compared with the set's own usual."""
 
     rushed_share: float = Field(gt=0, lt=1)
     rushed_source: str
-    timing_s: float = Field(gt=0)
-    timing_source: str
 
 
 class SidesLimit(Record):

@@ -22,9 +22,9 @@ LONGEST_GAP_S: Final = 0.5
 # corrector then expects too little: hence the floor.
 HALF_WIDTH_PER_SPREAD: Final = {
     "pelvic_tilt": 3.5, "pelvic_obliquity": 4.5, "pelvic_rotation": 5.0, "trunk_curl": 4.0,
-    "hip_flexion": 3.3, "hip_abduction": 4.8, "hip_rotation": 3.8, "knee_flexion": 3.5,
+    "hip_flexion": 3.8, "hip_abduction": 4.4, "hip_rotation": 3.6, "knee_flexion": 3.3,
 }  # fmt: skip
-PELVIS_FLOOR_DEG: Final = 3.5
+PELVIS_FLOOR_DEG: Final = 4.5
 # The same for each degree by which the corrector's networks disagree on the segments that make the angle:
 # where they do by several degrees, they have not learned this posture.
 HALF_WIDTH_PER_APART: Final = 5.0
