@@ -60,5 +60,5 @@ def test_a_change_that_is_not_stated_takes_the_error_of_a_value() -> None:
 
 
 def test_durations_and_units() -> None:
-    assert half_width(told("toe_tap"), "left", "out_s") == 0.3
+    assert half_width(told("toe_tap"), "left", "out_s") == 0.2
     assert [unit(m) for m in ("range_deg", "out_s", "sound_pct", "smoothness")] == ["deg", "s", "%", "1"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
@@ -118,7 +119,7 @@ def _sides(whole: Sequence[Measured], motion: Motion, exercise: Exercise) -> dic
     for what, doubt in doubts.items():
         left, right = (_median(whole, side, what) for side in SIDES)
         if np.isfinite(left) and np.isfinite(right):
-            found[f"{what}_deg"] = compare_sides(left, right, float(np.hypot(*doubt)))
+            found[f"{what}_deg"] = compare_sides(left, right, math.hypot(*doubt))
     return found
 
 
