@@ -18,7 +18,7 @@ from analysis import (
 )
 from analysis.conventions import Side
 from analysis.exercises import Exercise, Prescription
-from analysis.records import JOINTS, Clip, Floats, Motion, Observations, Report, SessionNotes, Skeleton
+from analysis.records import Clip, Motion, Observations, Report, SessionNotes, Skeleton
 
 Progress = Callable[[float], None]
 
@@ -68,9 +68,10 @@ def measure(
     motion = kinematics.measure(body, pelvis.measure(observations, body, exercise))
     fitness = capture.check(clip, observations, exercise)
     found = repetitions.find(motion, exercise, side) if fitness.usable else ()
-    found = repetitions.timed(found, observations, exercise)
+    found = repetitions.timed(repetitions.added(found, observations, exercise), observations, exercise)
     own = session.tuck_arch_deg if session else None
-    judged = findings.judge(found, motion, exercise, prescription, places_cm(body), own)
+    places = findings.spots_cm(observations, body)
+    judged = findings.judge(found, motion, exercise, prescription, places, own)
     told = report.build(
         exercise=exercise.name,
         clip=clip,
@@ -83,8 +84,3 @@ def measure(
         session=session,
     )
     return Measured(told, clip, observations, body, motion)
-
-
-def places_cm(body: Skeleton) -> dict[str, Floats]:
-    """Where each joint is in the mat frame, by the names of `records.JOINTS`, (T, 3) [cm]."""
-    return {joint: body.joints_cm[:, i] for i, joint in enumerate(JOINTS)}

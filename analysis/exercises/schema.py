@@ -42,7 +42,8 @@ class Movement(Record):
     the height), in lengths of that half: 1.27 for a minimum-jerk course, 1.0 for a half-cosine, more
     where small movements near rest are hardly seen (set by what rendered clips showed).
     marks: points of the body whose way in the picture times the movement better than angles do; none
-    where the angles do it as well.
+    where the angles do it as well. longest_pause_s: for a movement that turns at once, such as a tap; what
+    looks like a longer pause is the slow end of the way, of which a hidden leg shows little.
     """
 
     shape: Shape
@@ -53,6 +54,7 @@ class Movement(Record):
     least_deg: Positive
     onset: Positive = 1.15
     marks: tuple[str, ...] = ()
+    longest_pause_s: Positive | None = None
 
     @model_validator(mode="after")
     def _known(self) -> Self:

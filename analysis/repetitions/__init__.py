@@ -1,7 +1,8 @@
 """Cuts a set into repetitions: which side, when each begins, turns and is back at rest."""
 
 from analysis.repetitions.find import find
+from analysis.repetitions.hidden import added
 from analysis.repetitions.picture import timed
 from analysis.repetitions.span import Span
 
-__all__ = ["Span", "find", "timed"]
+__all__ = ["Span", "added", "find", "timed"]

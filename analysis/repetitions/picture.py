@@ -28,6 +28,8 @@ FEWEST_SAMPLES: Final = 6
 LEAST_WAY: Final = 0.03  # of the trunk's length in the picture: a shorter way may be noise alone
 LIKE: Final = (0.6, 1.8)  # share of the time that the angles show; anything else is another movement
 
+NO_JUMP: Final = 0.5  # share of the time out or back that the angles show, at least
+
 
 def timed(spans: Sequence[Span], observations: Observations, exercise: Exercise) -> tuple[Span, ...]:
     """The spans with their times from the exercise's `marks`; as they were where those cannot tell."""
@@ -49,7 +51,7 @@ def _timed(
         return None
     rising, falling, far = slice(0, peak + 1), slice(peak, None), edges.far_level(way)
     levels = (edges.rest_before(time_s[rising], way[rising]), edges.rest_after(time_s[falling], way[falling]))
-    if far - max(levels) <= LEAST_WAY * _trunk_px(observations):
+    if far - max(levels) <= LEAST_WAY * trunk_px(observations):
         return None
     out = edges.rise(time_s[rising], way[rising], (levels[0], far), ONSET)
     back = edges.fall(time_s[falling], way[falling], (levels[1], far), ONSET)
@@ -57,7 +59,22 @@ def _timed(
     if arrive > leave:
         arrive = leave = (arrive + leave) / 2
     found = replace(span, start_s=out.begin_s, arrive_s=arrive, leave_s=leave, end_s=back.arrive_s)
-    return found if LIKE[0] <= found.duration_s / span.duration_s <= LIKE[1] else None
+    return _turning(found, exercise.movement.longest_pause_s) if _alike(found, span) else None
+
+
+def _turning(span: Span, longest_pause_s: float | None) -> Span:
+    """The span with no longer pause at its far end than the movement has; the rest belongs to both ways."""
+    if longest_pause_s is None:
+        return span
+    excess = max(0.0, span.leave_s - span.arrive_s - longest_pause_s) / 2
+    return replace(span, arrive_s=span.arrive_s + excess, leave_s=span.leave_s - excess)
+
+
+def _alike(found: Span, span: Span) -> bool:
+    """Whether the times are those of the same movement; a point taken for the other leg's jumps there."""
+    ways = [(s.arrive_s - s.start_s, s.end_s - s.leave_s) for s in (found, span)]
+    jumps = any(seen < NO_JUMP * angles for seen, angles in zip(*ways, strict=True))
+    return not jumps and LIKE[0] <= found.duration_s / span.duration_s <= LIKE[1]
 
 
 def _way(
@@ -77,7 +94,7 @@ def _way(
     return t[inside], calm[inside] @ (away / max(float(np.linalg.norm(away)), 1e-6))
 
 
-def _trunk_px(observations: Observations) -> float:
+def trunk_px(observations: Observations) -> float:
     """Length of the trunk in the picture, from hips to shoulders [px]; 0 where it is never seen."""
     ends = [
         np.mean([observations.landmarks_px[:, LANDMARKS[f"{part}_{side}"]] for side in SIDES], axis=0)
