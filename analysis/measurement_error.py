@@ -71,8 +71,20 @@ def _of_sum(
     return sum(weight * stated.get(name, float("nan")) for name, weight in counted.items())
 
 
-@cache
 def timing_s() -> float:
     """95 % half-width of the time of one phase, out or back [s]."""
+    return _table()["timing"]["half_width_s"]
+
+
+def spot_cm() -> float:
+    """95 % half-width of an ankle's place against other repetitions of the same clip [cm]."""
+    return _table()["spot"]["half_width_cm"]
+
+
+@cache
+def _table() -> dict[str, dict[str, float]]:
     text = files("analysis").joinpath("measurement_error.toml").read_text("utf-8")
-    return float(tomllib.loads(text)["timing"]["half_width_s"])
+    return {
+        name: {key: value for key, value in entry.items() if key != "source"}
+        for name, entry in tomllib.loads(text).items()
+    }

@@ -18,6 +18,7 @@ from sample_clips.rendering.motions import MOVEMENTS, Movement, Rep, posture_at,
 from sample_clips.rendering.pose import pose
 
 RATE_HZ = 12.5
+ALONG_MAT = 1  # axis of the room: towards the head
 
 # Right half of an upright stick body: joint positions from the middle of the hips [m]
 # (X to the front, Y up, Z right), typical adult proportions.
@@ -249,19 +250,14 @@ def perform(exercise: str, seed: int, style: Style = OWN) -> Performance:
 
 
 def measure(done: Performance, errors: Errors, seed: int) -> tuple[Motion, dict[str, Floats]]:
-    """What a chain with these errors reports: the angles, and the places of the ankles (T, 3) [cm]."""
+    """What a chain with these errors reports: the angles, and the ankles' places along the mat (T,) [cm]."""
     rng = np.random.default_rng(seed)
     motion = as_motion(done.time_s, _measured(done.angles, errors, rng), errors)
     wander = [0.4, 0.7]
     places = {
-        name: at
+        name: at[:, ALONG_MAT]
         + errors.place_cm
-        * np.column_stack(
-            [
-                rng.normal() + np.dot(wander, [_wave(rng, len(at), 6.0), _wave(rng, len(at), 0.15)])
-                for _ in at[0]
-            ]
-        )
+        * (rng.normal() + np.dot(wander, [_wave(rng, len(at), 6.0), _wave(rng, len(at), 0.15)]))
         for name, at in done.places.items()
     }
     return motion, places

@@ -38,10 +38,10 @@ def judge(
 ) -> Judged:
     """Judge the repetitions of one set.
 
-    `places` holds "ankle_left" and "ankle_right" (T, 3) in the mat frame [cm]; without it a tap's spot
-    cannot be measured. `tuck_arch_deg` is the client's own range of pelvic tilt. A finding fires only
-    beyond its limit and uncertainty; between the two the verdict is `borderline`. A repetition of which
-    too much was hidden, or that the clip cuts off, is `not_measured`.
+    `places` holds "ankle_left" and "ankle_right" (T,), along the mat [cm], as `spots_cm` finds them; without
+    it a tap's spot cannot be measured. `tuck_arch_deg` is the client's own range of pelvic tilt. A finding
+    fires only beyond its limit and uncertainty; between the two the verdict is `borderline`. A repetition of
+    which too much was hidden, or that the clip cuts off, is `not_measured`.
     """
     done = measure(spans, motion, exercise, places)
     whole = [m for m in done if m.span.complete]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,6 +14,7 @@ from analysis.exercises.schema import PELVIS_FINDINGS
 from analysis.filters import smooth
 from analysis.findings import changes
 from analysis.findings.changes import Change
+from analysis.findings.spots import PLACE
 from analysis.records import Floats, Measures, Motion, RepetitionSide
 from analysis.repetitions import Span, course, signals
 from analysis.smoothness import angle_smoothness
@@ -21,9 +22,7 @@ from analysis.smoothness import angle_smoothness
 LONGEST_GAP_S = 0.5
 SMOOTH_HZ = 3.0
 CALM_HZ = 1.2
-PLACE = "ankle_{side}"
 FAR_END = 0.8  # quantile of a repetition's samples: the pelvis is least sure where it moves most
-ALONG_MAT = 1  # axis of the mat frame: towards the head
 
 
 @dataclass(frozen=True)
@@ -65,7 +64,7 @@ class Measured:
 def measure(
     spans: Sequence[Span], motion: Motion, exercise: Exercise, places: Mapping[str, Floats] | None
 ) -> list[Measured]:
-    """Measures every repetition. `places` holds the ankles' places (T, 3) in the mat frame [cm]."""
+    """Measures every repetition. `places`: see `spots.spots_cm`."""
     around = course.windows(spans)
     return [
         Measured(
@@ -206,7 +205,11 @@ def _spot(span: Span, motion: Motion, places: Mapping[str, Floats] | None) -> Ch
     name = PLACE.format(side=span.side)
     if places is None or name not in places:
         return None
-    return changes.at_far_end(motion.time_s, places[name][:, ALONG_MAT], span)
+    far = changes.at_far_end(motion.time_s, places[name], span)
+    if far is None:
+        return None
+    # Landmarks are off by more than they shake, and differently in every repetition.
+    return replace(far, uncertainty=float(np.hypot(far.uncertainty, measurement_error.spot_cm())))
 
 
 def _kept(span: Span, motion: Motion, exercise: Exercise) -> Change | None:
