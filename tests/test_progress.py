@@ -187,6 +187,32 @@ def test_steady_progress_is_no_plateau() -> None:
     assert "plateau" not in kinds(progress)
 
 
+@pytest.mark.parametrize("step", [0.0, 0.3, 1.0, 1.5, 2.0, 3.0])
+@pytest.mark.parametrize("count", [4, 6, 8])
+def test_no_plateau_is_told_beside_a_real_change_of_the_same_sessions(step: float, count: int) -> None:
+    """Small steps, each within the error, that add up to a change."""
+    progress = follow(
+        [session(7 * i, ranges=side_ranges(40 + step * i, 40 + step * i)) for i in range(count)]
+    )
+    real = {c.side for c in progress.exercises[0].changes if c.measure == "range_deg" and c.real}
+    level = {
+        r.side for r in progress.exercises[0].remarks if r.kind == "plateau" and r.text.startswith("Range")
+    }
+    assert real == ({"left", "right"} if step * (count - 2) > 3.5 else set())
+    assert level == {"left", "right"} - real
+
+
+def test_a_side_behind_is_told_with_the_figures_of_the_changes() -> None:
+    lefts, rights = (40, 40, 40, 40), (44, 46, 62, 58)
+    progress = follow(
+        [session(7 * i, ranges=side_ranges(*pair)) for i, pair in enumerate(zip(lefts, rights, strict=True))]
+    )
+    first, last = (getattr(range_change(progress, "right"), end).value for end in ("first", "last"))
+    assert (first, last) == (45, 60)
+    assert "20.0° less" in told(progress, "side_behind")
+    assert "5.0° apart" in told(progress, "side_behind")
+
+
 def test_an_error_larger_than_the_values_is_told_without_figures() -> None:
     """Two repetitions far apart: Student's t with one degree of freedom makes hundreds of degrees of it."""
     few = {"left": [20.0, 60.0]}

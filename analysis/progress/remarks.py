@@ -11,7 +11,7 @@ from typing import Literal
 
 from analysis import cautions
 from analysis.progress import limits
-from analysis.progress.change import Change, day, differs, mean_point, title, written
+from analysis.progress.change import Change, change, day, differs, mean_point, title, written
 from analysis.progress.proposals import pain_rose
 from analysis.progress.sessions import Point, Series, Session
 from analysis.records import Record, RepetitionSide
@@ -40,7 +40,7 @@ def of_exercise(
         return (Remark(kind="one_session", text="One session so far: nothing can be said about change."),)
     return (
         *_pain(sessions, changes),
-        *_side_behind(series),
+        *_side_behind(changes),
         *(remark for s in series if (remark := _plateau(s))),
         *_missing_side(sessions[-1], series),
         *_filmed_differently(sessions),
@@ -88,16 +88,19 @@ def _pain(sessions: Sequence[Session], changes: Sequence[Change]) -> Iterable[Re
         yield Remark(kind="pain_rising", text=text)
 
 
-def _side_behind(series: Sequence[Series]) -> Iterable[Remark]:
-    """A side whose range fell behind: the sides are apart by more than the error, and more than at first."""
-    by_side = {s.side: s.points for s in series if s.measure == "range_deg" and len(s.points) > 1}
+def _side_behind(changes: Sequence[Change]) -> Iterable[Remark]:
+    """A side whose range fell behind: the sides are apart by more than the error, and more than at first.
+
+    Between the same ends as the changes that are told beside it.
+    """
+    by_side = {c.side: c for c in changes if c.measure == "range_deg"}
     if "left" not in by_side or "right" not in by_side:
         return
     left, right = by_side["left"], by_side["right"]
-    before, now = (right[i].value - left[i].value for i in (0, -1))
-    limit = _joint_limit([left[0], right[0], left[-1], right[-1]])
+    before, now = right.first.value - left.first.value, right.last.value - left.last.value
+    limit = _joint_limit([left.first, right.first, left.last, right.last])
     grown = limit is not None and abs(now - before) > limit and abs(now) > abs(before)
-    if grown and differs(left[-1], right[-1]):
+    if grown and differs(left.last, right.last):
         side: RepetitionSide = "left" if now > 0 else "right"
         apart = f"its range is {amount(abs(now))} less than the other side's"
         text = f"The {side} side falls behind: {apart}; at first they were {amount(abs(before))} apart."
@@ -117,7 +120,7 @@ def _joint_limit(points: Iterable[Point]) -> float | None:
 def _plateau(series: Series) -> Remark | None:
     """The latest sessions stayed together, over enough sessions and days; all sound is no plateau."""
     rule = limits.load().plateau
-    still = _still(series.points) if limits.load().measure[series.measure].plateau else ()
+    still = _still(series) if limits.load().measure[series.measure].plateau else ()
     if len(still) < rule.sessions or (series.unit == "%" and still[-1].value >= 100):
         return None
     first, last = still[0].at, still[-1].at
@@ -128,11 +131,13 @@ def _plateau(series: Series) -> Remark | None:
     return Remark(kind="plateau", text=f"{text}: no change beyond the error.", side=series.side)
 
 
-def _still(points: Sequence[Point]) -> Sequence[Point]:
+def _still(series: Series) -> Sequence[Point]:
     """The latest points that stay level: it began where two in a row before it differ from its mean.
 
-    One odd session does not end it. Empty where an error is unknown.
+    One odd session does not end it. Empty where an error is unknown, and where a real change is told that
+    came in small steps the same way: then they are no level, only too close to each other to tell apart.
     """
+    points = series.points
     if any(p.half_width is None for p in points):
         return ()
     start = len(points) - 1
@@ -141,7 +146,14 @@ def _still(points: Sequence[Point]) -> Sequence[Point]:
         if all(differs(level, p) for p in points[max(0, start - 2) : start]):
             break
         start -= 1
-    return points[start:]
+    crept = _real(series) and (start == 0 or not differs(points[start - 1], points[start]))
+    return () if crept or _real(series, start) else points[start:]
+
+
+def _real(series: Series, start: int = 0) -> bool:
+    """Whether the change from that point on is told as a real one."""
+    told = change(series.model_copy(update={"points": series.points[start:]}))
+    return bool(told and told.real)
 
 
 def _missing_side(last: Session, series: Sequence[Series]) -> Iterable[Remark]:
