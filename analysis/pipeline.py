@@ -67,8 +67,7 @@ def measure(
     body = skeleton.fit(observations, exercise, side)
     motion = kinematics.measure(body, pelvis.measure(observations, body, exercise))
     fitness = capture.check(clip, observations, exercise)
-    found = repetitions.find(motion, exercise, side) if fitness.usable else ()
-    found = repetitions.timed(repetitions.added(found, observations, exercise), observations, exercise)
+    found = repetitions.cut(motion, observations, exercise, side) if fitness.usable else ()
     own = session.tuck_arch_deg if session else None
     places = findings.spots_cm(observations, body)
     judged = findings.judge(found, motion, exercise, prescription, places, own)
