@@ -93,6 +93,19 @@ def test_the_times_are_plain_numbers() -> None:
         assert {type(t) for t in (f.start_s, f.arrive_s, f.leave_s, f.end_s)} == {float}
 
 
+def test_a_point_taken_for_the_other_leg_jumps_and_times_nothing() -> None:
+    """It is where the other foot is, then back: as quick as no leg goes."""
+    done = spans()
+    pictures = seen(done)
+    px, t = np.array(pictures.landmarks_px), times(done)
+    for s in done:
+        there = (t >= s.start_s + 0.8) & (t <= s.end_s - 0.8)
+        px[:, LANDMARKS[f"toe_{s.side}"]][there] = TAP_PX
+        px[:, LANDMARKS[f"toe_{s.side}"]][(t >= s.start_s - 0.5) & (t <= s.end_s + 0.5) & ~there] = REST_PX
+    given = tuple(late(done, 0.4))
+    assert repetitions.timed(given, replace(pictures, landmarks_px=px), TOE_TAP) == given
+
+
 def test_an_unfinished_one_stays_as_it_is() -> None:
     done = spans()
     given = late(done, 0.4)
