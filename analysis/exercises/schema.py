@@ -28,6 +28,11 @@ def _check_signals(patterns: object) -> None:
         raise ValueError(f"unknown signals {sorted(unknown)}; the names are in analysis/conventions.py")
 
 
+def _check_marks(marks: tuple[str, ...]) -> None:
+    if unknown := {m for m in marks for s in SIDES if m.format(side=s) not in LANDMARKS}:
+        raise ValueError(f"unknown marks {sorted(unknown)}; the names are in analysis/records.py")
+
+
 class Movement(Record):
     """What moves, so that repetitions can be told from everything else.
 
@@ -59,8 +64,7 @@ class Movement(Record):
     @model_validator(mode="after")
     def _known(self) -> Self:
         _check_signals([*self.driver, *self.across, *self.path])
-        if unknown := {m for m in self.marks for s in SIDES if m.format(side=s) not in LANDMARKS}:
-            raise ValueError(f"unknown marks {sorted(unknown)}; the names are in analysis/records.py")
+        _check_marks(self.marks)
         if (self.shape == "circle") != bool(self.across):
             raise ValueError("`across` belongs to a circle, and only to a circle")
         return self
@@ -71,6 +75,7 @@ class Range(Record):
 
     signals: weight of each signal, + towards the far end; the driver's where empty. since: counted from
     rest, or from where the signals were least within the repetition (a leg that lifts before it lowers).
+    marks: points of the body whose way in the picture compares the repetitions of a set better than angles.
     """
 
     label: str
@@ -78,6 +83,12 @@ class Range(Record):
     since: Literal["rest", "least"] = "rest"
     usual_deg: Positive | None = None
     source: str
+    marks: tuple[str, ...] = ()
+
+    @model_validator(mode="after")
+    def _known(self) -> Self:
+        _check_marks(self.marks)
+        return self
 
 
 class Tempo(Record):

@@ -15,6 +15,7 @@ from analysis.filters import smooth
 from analysis.findings import changes
 from analysis.findings.changes import Change
 from analysis.findings.spots import PLACE
+from analysis.findings.usual import centre
 from analysis.records import Floats, Measures, Motion, RepetitionSide
 from analysis.repetitions import Span, course, signals
 from analysis.smoothness import angle_smoothness
@@ -22,6 +23,10 @@ from analysis.smoothness import angle_smoothness
 LONGEST_GAP_S = 0.5
 SMOOTH_HZ = 3.0
 CALM_HZ = 1.2
+FEWEST_ALIKE = 2  # repetitions of a side, to compare their ways
+# One-sided 95 % error of a way in the picture against the usual one: on rendered clips sound repetitions
+# differ by 1.7 to 4.2 % (standard deviation), 2.5 % of which the clients really did.
+WAY_ERROR = 0.03
 FAR_END = 0.8  # quantile of a repetition's samples: the pelvis is least sure where it moves most
 
 
@@ -66,7 +71,7 @@ def measure(
 ) -> list[Measured]:
     """Measures every repetition. `places`: see `spots.spots_cm`."""
     around = course.windows(spans)
-    return [
+    done = [
         Measured(
             span,
             _range(span, window, motion, exercise),
@@ -77,6 +82,20 @@ def measure(
         )
         for span, window in zip(spans, around, strict=True)
     ]
+    return [replace(m, range=_compared(m, done)) for m in done]
+
+
+def _compared(m: Measured, done: Sequence[Measured]) -> Change | None:
+    """The range against those of the same side, by their ways in the picture where those are known.
+
+    The usual range stays what the angles say: the picture tells only how much more or less this one was.
+    """
+    alike = [o for o in done if o.span.side == m.span.side and o.range and np.isfinite(o.span.way)]
+    if m.range is None or m not in alike or len(alike) < FEWEST_ALIKE:
+        return m.range
+    usual_deg = centre(np.array([o.range.value for o in alike if o.range]))
+    share = m.span.way / centre(np.array([o.span.way for o in alike]))
+    return Change(usual_deg * share, WAY_ERROR * abs(usual_deg), m.range.at_s)
 
 
 def _side(span: Span) -> Side | None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from analysis.conventions import Side
 from analysis.exercises import Exercise
 from analysis.records import Motion, Observations
@@ -9,10 +11,13 @@ from analysis.repetitions.find import find
 from analysis.repetitions.hidden import added
 from analysis.repetitions.picture import timed
 from analysis.repetitions.span import Span
+from analysis.repetitions.ways import ways
 
 
 def cut(
     motion: Motion, observations: Observations, exercise: Exercise, side: Side | None = None
 ) -> tuple[Span, ...]:
     """Repetitions of the exercise in the order of time, as `find` tells them, with what the picture adds."""
-    return timed(added(find(motion, exercise, side), observations, exercise), observations, exercise)
+    spans = timed(added(find(motion, exercise, side), observations, exercise), observations, exercise)
+    far = ways(spans, observations, exercise)
+    return tuple(replace(span, way=float(way)) for span, way in zip(spans, far, strict=True))

@@ -11,7 +11,8 @@ class Span:
 
     The movement begins at `start_s`, reaches its far end at `arrive_s`, leaves it at `leave_s` and is back
     at rest at `end_s`. `height` is how far it went, in the units of the exercise's driver [deg].
-    `measured` is the share of its samples that were seen. An unfinished one ends with the clip.
+    `measured` is the share of its samples that were seen. An unfinished one ends with the clip. `way` is how
+    far it went in the picture, as a share of the trunk's length there; NaN where that cannot be compared.
     """
 
     side: RepetitionSide
@@ -23,6 +24,7 @@ class Span:
     measured: float
     complete: bool = True
     direction: str | None = None
+    way: float = float("nan")
 
     @property
     def turn_s(self) -> float:

@@ -30,7 +30,11 @@ SIGNS = np.array([
     *AXIAL, *POLAR * 2, 1, 1, 1, -1, 1, 1, 1, *POLAR * 5,
 ])  # fmt: skip
 KNEES, SHOWN, CHANGES, START = 34, 43, 52, 83  # first columns of pairs of sides, three numbers each
-PAIRS = ((KNEES, KNEES + 3), (SHOWN, SHOWN + 3), *((a + k, a + k + 3) for a in (CHANGES, START) for k in (0, 6)))
+PAIRS = (
+    (KNEES, KNEES + 3),
+    (SHOWN, SHOWN + 3),
+    *((a + k, a + k + 3) for a in (CHANGES, START) for k in (0, 6)),
+)
 ANGLE_SIGNS = np.array([1.0, -1.0, -1.0])
 
 
@@ -87,8 +91,15 @@ def load(paths: list[Path]) -> tuple[Tensor, Tensor, Tensor]:
     clip = np.concatenate([d["clip"] + n for d, n in zip(parts, first, strict=False)])
     known = np.isfinite(x).all(axis=1)
     x, angles, clip = x[known], angles[known], clip[known]
-    both = np.concatenate([x, mirrored(x)]), np.concatenate([angles, (angles * ANGLE_SIGNS).astype(np.float32)])
-    return torch.tensor(both[0]), torch.tensor(both[1]), torch.tensor(np.concatenate([clip, clip + first[-1]]))
+    both = (
+        np.concatenate([x, mirrored(x)]),
+        np.concatenate([angles, (angles * ANGLE_SIGNS).astype(np.float32)]),
+    )
+    return (
+        torch.tensor(both[0]),
+        torch.tensor(both[1]),
+        torch.tensor(np.concatenate([clip, clip + first[-1]])),
+    )
 
 
 def main() -> None:
@@ -103,7 +114,12 @@ def main() -> None:
     x, angles, clip = load(a.data)
     mean, std = x.mean(0), x.std(0).clamp(min=0.05)
     normal = ((x - mean) / std).clamp(-LIKE_TRAINING, LIKE_TRAINING)
-    save(a.out, [fit(normal, angles, clip, a.epochs, seed) for seed in range(a.first, a.first + a.members)], mean, std)
+    save(
+        a.out,
+        [fit(normal, angles, clip, a.epochs, seed) for seed in range(a.first, a.first + a.members)],
+        mean,
+        std,
+    )
 
 
 def save(path: Path, nets: list[Net], mean: Tensor, std: Tensor) -> None:
