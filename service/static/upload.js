@@ -12,7 +12,9 @@ class Refused extends Error {}
 for (const form of document.querySelectorAll("form[data-upload]")) {
   const look = { wait: null, held: false };
   for (const input of form.querySelectorAll("input[type=file]")) {
-    input.addEventListener("change", () => input.files[0] && start(form, input.files[0], look));
+    const begin = () => input.files[0] && start(form, input.files[0], look);
+    input.addEventListener("change", begin);
+    begin(); // a clip may be chosen before this script has come
   }
   const hold = form.querySelector("[data-hold]");
   hold.addEventListener("click", () => {
