@@ -91,19 +91,15 @@ def _wander(times: Floats, count: int, over_s: float, rng: np.random.Generator) 
 
 
 def _as_seen(landmarks: Floats, times: Floats, rng: np.random.Generator) -> Floats:
-    trunk = _trunk_px(landmarks[0])
+    trunk = patch.trunk_px(landmarks[0])
     moved = (landmarks - landmarks[:1]) * rng.normal(0, WITH_MOVEMENT, (33, 1))
     wander = np.stack([_wander(times, 33, 0.8, rng) for _ in range(2)], axis=2)
     return landmarks + rng.normal(0, OFFSET * trunk, (33, 2)) + moved + WANDER * trunk * wander
 
 
-def _trunk_px(landmarks: Floats) -> float:
-    return patch.trunk_px(landmarks)
-
-
 def _spots(p: Plan, posed: Posed, landmarks: Floats, rng: np.random.Generator) -> np.ndarray:
     """Vertices on which the tracker could find a spot: seen from the camera, over the pelvis, off the limbs."""
-    body, camera, trunk = p.movement.body, p.camera, _trunk_px(landmarks)
+    body, camera, trunk = p.movement.body, p.camera, patch.trunk_px(landmarks)
     world = p.world(body.skin(posed.rotations, posed.positions))
     at = camera.project(world)
     towards = camera.at - world
@@ -136,7 +132,7 @@ def _followed(
         part = Body(body.vertices[spots], body.triangles, body.weights[spots], body.pivots)
         ways = np.array([p.camera.project(p.world(part.skin(q.rotations, q.positions))) for q in posed])
         start[: len(spots)] = ways[0]
-        px[:, : len(spots)] = ways + rng.normal(0, SPOT * _trunk_px(landmarks[0]), ways.shape)
+        px[:, : len(spots)] = ways + rng.normal(0, SPOT * patch.trunk_px(landmarks[0]), ways.shape)
         px[rng.random(px.shape[:2]) < LOST] = np.nan
     return start, px
 
