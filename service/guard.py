@@ -17,10 +17,10 @@ from service.settings import Settings
 
 _SAFE = {"GET", "HEAD", "OPTIONS"}
 _SIGN_IN = {"/api/sign-in", "/api/join", "/api/first-run", "/api/me/password", "/api/me/delete"}
-_CSP = (
+_CSP = (  # forms are sent by script alone: the browser's own way would show what was typed in the address
     "default-src 'self'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; "
     "media-src 'self' blob:; connect-src 'self'; object-src 'none'; base-uri 'none'; "
-    "form-action 'self'; frame-ancestors 'none'"
+    "form-action 'none'; frame-ancestors 'none'"
 )
 _HEADERS = {
     "Content-Security-Policy": _CSP,

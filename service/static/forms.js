@@ -1,14 +1,34 @@
 // Sends a form marked data-send as JSON, shows what the server says, and goes on to data-then.
-// data-method: other than POST; data-show: shows that part of the answer once; data-save: saves it as a
-// file; data-sure: asks first. Names with dots make nested values; empty numbers are left out.
-for (const form of document.querySelectorAll("form[data-send]")) {
-  form.addEventListener("submit", (event) => {
-    event.preventDefault();
-    if (form.dataset.sure && !confirm(form.dataset.sure)) return;
-    send(form, event.submitter).catch(() => tell(form, "The server cannot be reached. Try again."));
-  });
-}
+// data-method: other than POST; data-done: says so then; data-show: shows that part of the answer once;
+// data-save: saves it as a file; data-sure: asks first. Names with dots make nested values; empty numbers
+// are left out. The page waits for this script, so that no form can be sent without it: the browser's own
+// way would put what was typed, a password too, into the address.
+document.addEventListener("submit", async (event) => {
+  const form = event.target;
+  if (!("send" in form.dataset)) return;
+  event.preventDefault();
+  if (form.ariaBusy || (form.dataset.sure && !confirm(form.dataset.sure))) return;
+  form.ariaBusy = "true"; // until the answer is shown or another page comes: nothing is sent twice
+  try {
+    if (await send(form, event.submitter)) return;
+  } catch {
+    tell(form, "The server cannot be reached. Try again.");
+  }
+  form.ariaBusy = null;
+});
 
+addEventListener("pageshow", () => { // a page that the Back button brings back as it was left
+  for (const form of document.querySelectorAll("form[aria-busy]")) form.ariaBusy = null;
+});
+
+addEventListener("DOMContentLoaded", () => {
+  for (const form of document.querySelectorAll("form[data-done]")) {
+    tell(form, sessionStorage.getItem(form.dataset.send) ?? "", "status");
+    sessionStorage.removeItem(form.dataset.send);
+  }
+});
+
+// Whether another page comes.
 async function send(form, button) {
   const data = valuesOf(form, button);
   if ("token" in form.dataset) data.token = location.hash.slice(1);
@@ -21,8 +41,11 @@ async function send(form, button) {
   if (!answer.ok) tell(form, problem(await answer.json()));
   else if (form.dataset.show) show(form, (await answer.json())[form.dataset.show]);
   else if (form.dataset.save) save(await answer.blob(), form.dataset.save);
-  else if (form.dataset.then === "reload") location.reload();
-  else location.assign(form.dataset.then);
+  else if (form.dataset.then === "reload") {
+    if (form.dataset.done) sessionStorage.setItem(form.dataset.send, `✓ ${form.dataset.done}`);
+    location.reload();
+  } else location.assign(form.dataset.then);
+  return answer.ok && "then" in form.dataset;
 }
 
 function valuesOf(form, button) {
@@ -52,7 +75,7 @@ function put(data, field) {
 
 function show(form, text) {
   const whole = text.startsWith("/") ? new URL(text, location.href).href : text; // a link to send to others
-  form.querySelector("[role=status]").textContent = whole;
+  tell(form, whole, "status");
 }
 
 function save(blob, name) {
@@ -61,12 +84,12 @@ function save(blob, name) {
   URL.revokeObjectURL(link.href);
 }
 
-function tell(form, text) {
-  const place = form.querySelector("[role=alert]");
+function tell(form, text, role = "alert") {
+  const place = form.querySelector(`[role=${role}]`);
   if (place) place.textContent = text;
 }
 
-export function problem(answer) {
+function problem(answer) {
   if (typeof answer.detail === "string") return answer.detail;
   return answer.detail.map((one) => `${one.loc.at(-1)}: ${one.msg}`).join("; ");
 }

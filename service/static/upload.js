@@ -1,7 +1,6 @@
 // Resumable upload by the open tus protocol 1.0: parts of a clip are sent at their offset. After a dropped
 // connection, or after the page was closed, it goes on where the server stands. Kept in the browser: only
 // the upload's address.
-import { problem } from "./forms.js";
 
 const PART = 4 * 1024 * 1024; // bytes
 const TUS = { "Tus-Resumable": "1.0.0" };

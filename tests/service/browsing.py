@@ -132,7 +132,9 @@ class Visitor:
         assert answer.status < 400, (path, answer.status)
 
     def press(self, name: str, *, exact: bool = True) -> None:
+        """Press a button, and wait until what it sends is answered and shown."""
         self.page.get_by_role("button", name=name, exact=exact).click()
+        expect(self.page.locator("form[aria-busy]")).to_have_count(0)
 
     def sees(self, text: str) -> None:
         expect(self.page.locator("main")).to_contain_text(text)

@@ -156,6 +156,18 @@ def test_sign_in_by_keyboard(visit: Visit, practice: Practice) -> None:
     expect(someone.page.get_by_role("heading", name="New clips")).to_be_visible()
 
 
+def test_without_its_script_a_page_puts_no_password_into_the_address(visit: Visit) -> None:
+    someone = visit("Olive")
+    someone.page.route("**/static/forms.js", lambda route: route.abort())
+    someone.expect_problem("form-action|ERR_FAILED")
+    someone.go("/sign-in")
+    someone.page.get_by_label("E-mail address").fill("olive@example.org")
+    someone.page.get_by_label("Password").fill(PASSWORD)
+    with someone.page.expect_console_message(lambda said: "form-action" in said.text):
+        someone.page.evaluate("document.querySelector('button').click()")
+    assert someone.page.url == f"{someone.url}/sign-in"
+
+
 def test_questions_before_a_session_by_keyboard(visit: Visit, practice: Practice) -> None:
     client = joined(visit, practice.people["coach"], "Kim", viewport=PHONE)
     programme(practice.people["coach"], client)

@@ -38,6 +38,7 @@ def first_account(coach: Visitor) -> None:
     coach.page.get_by_role("link", name="Practice").click()
     coach.page.get_by_label("Whom clients call").fill("Call Olive, 555 0100.")
     coach.press("Keep the settings")
+    coach.sees("✓ The settings are kept.")
     coach.page.get_by_role("link", name="New clips").click()
 
 
