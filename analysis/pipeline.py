@@ -68,6 +68,7 @@ def measure(
     motion = kinematics.measure(body, pelvis.measure(observations, body, exercise))
     fitness = capture.check(clip, observations, exercise)
     found = repetitions.cut(motion, observations, exercise, side) if fitness.usable else ()
+    motion = repetitions.without_hidden(motion, found)
     own = session.tuck_arch_deg if session else None
     places = findings.spots_cm(observations, body)
     judged = findings.judge(found, motion, exercise, prescription, places, own)

@@ -7,8 +7,9 @@ import pytest
 from fake_report import observations
 
 from analysis import exercises
-from analysis.records import LANDMARKS, Floats, Observations
-from analysis.repetitions import Span, added, timed
+from analysis.findings import judge
+from analysis.records import LANDMARKS, Floats, Motion, Observations
+from analysis.repetitions import Span, added, timed, without_hidden
 
 T = np.arange(0, 30, 0.08)
 TRUNK_PX = 250.0
@@ -46,6 +47,24 @@ def test_taps_of_the_hidden_leg_are_found_by_its_foot() -> None:
     found = added(spans(LEFT), seen(ways(LEFT, 0.4), ways(RIGHT, 0.2)), exercises.load("toe_tap"))
     assert [s.side for s in found] == ["left", "right"] * 3
     assert [s.start_s for s in found[1::2]] == pytest.approx(RIGHT, abs=0.3)
+    assert [s.hidden for s in found] == [False, True] * 3
+
+
+def test_how_far_a_hidden_leg_moved_is_not_told() -> None:
+    exercise = exercises.load("toe_tap")
+    shown, little = ways(LEFT, 40.0), ways(RIGHT, 6.0)
+    signals = {"knee_flexion_left": 90 - shown, "knee_flexion_right": 90 - little, "pelvic_tilt": 0 * T}
+    motion = Motion(T, signals, dict.fromkeys(signals, 2.0), dict.fromkeys(signals, 2.0), "card")
+    found = added(spans(LEFT), seen(ways(LEFT, 0.4), ways(RIGHT, 0.2)), exercise)
+    told = without_hidden(motion, found)
+    in_right = np.any([(s.start_s <= T) & (s.end_s >= T) for s in found if s.hidden], axis=0)
+    assert np.isnan(told.values["knee_flexion_right"]).tolist() == in_right.tolist()
+    assert all(np.isfinite(told.values[name]).all() for name in ("knee_flexion_left", "pelvic_tilt"))
+    judged = judge(found, told, exercise).repetitions
+    assert [r.verdict for r in judged] == ["sound", "not_measured"] * 3
+    assert [r.measures.range_deg is None for r in judged] == [False, True] * 3
+    quick = [replace(s, end_s=s.leave_s + 0.3) if i == 3 else s for i, s in enumerate(found)]
+    assert [f.kind for f in judge(quick, told, exercise).repetitions[3].findings] == ["rushed"]
 
 
 @pytest.mark.parametrize(

@@ -62,12 +62,13 @@ def judge(
 
 def _judged(index: int, m: Measured, made: Sequence[Check], numbers: Measures) -> Repetition:
     span = m.span
-    hidden = span.measured < LEAST_SEEN or None in m.pelvis.values()
-    findings = [c.finding() for c in made if c.beyond] if span.measured >= LEAST_SEEN else []
+    unknown = span.measured < LEAST_SEEN or None in m.pelvis.values()
+    seen = span.measured >= LEAST_SEEN or span.hidden  # of a hidden leg, tempo and spot are known
+    findings = [c.finding() for c in made if c.beyond] if seen else []
     verdict: Verdict = "sound"
     if findings:
         verdict = "flagged"
-    elif hidden or not span.complete:
+    elif unknown or not span.complete:
         verdict = "not_measured"
         if span.complete:
             findings = [cannot_tell("repetition", span.turn_s)]

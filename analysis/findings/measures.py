@@ -158,6 +158,8 @@ def stated_at(motion: Motion, name: str, span: Span) -> float:
 
 def _range(span: Span, window: tuple[float, float], motion: Motion, exercise: Exercise) -> Change | None:
     shape, side = exercise.movement.shape, _side(span)
+    if span.hidden:
+        return None
     if shape in ("circle", "cycle"):
         return _to_and_fro(span, window, motion, exercise)
     values = _sum(motion, exercise, side)

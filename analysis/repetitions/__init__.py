@@ -2,8 +2,8 @@
 
 from analysis.repetitions.cut import cut
 from analysis.repetitions.find import find
-from analysis.repetitions.hidden import added
+from analysis.repetitions.hidden import added, without_hidden
 from analysis.repetitions.picture import timed
 from analysis.repetitions.span import Span
 
-__all__ = ["Span", "added", "cut", "find", "timed"]
+__all__ = ["Span", "added", "cut", "find", "timed", "without_hidden"]

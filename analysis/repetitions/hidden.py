@@ -2,11 +2,13 @@
 
 From the side, the far leg's angles may hardly move; where its foot or knee goes in the picture is still
 seen. Only beside repetitions that the angles show, and like them: alone it would be too little to go by.
+That the leg moved and when is then known, but not by how many degrees.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -14,7 +16,7 @@ import numpy as np
 from analysis import filters
 from analysis.conventions import SIDES, Side
 from analysis.exercises import Exercise
-from analysis.records import LANDMARKS, Floats, Observations
+from analysis.records import LANDMARKS, Floats, Motion, Observations
 from analysis.repetitions import humps
 from analysis.repetitions.picture import CUTOFF_HZ, LONGEST_GAP_S, ONSET, trunk_px
 from analysis.repetitions.span import Span
@@ -62,7 +64,18 @@ def _height(ways: dict[Side, Floats], span: Span, time_s: Floats) -> float:
 
 def _humps(way: Floats, side: Side, time_s: Floats, least: float) -> list[Span]:
     track = Track(side, time_s, way, way, np.ones(len(way)), ONSET)
-    return [span for span in humps.cut([track], least) if span.complete]
+    return [replace(span, measured=0.0, hidden=True) for span in humps.cut([track], least) if span.complete]
+
+
+def without_hidden(motion: Motion, spans: Sequence[Span]) -> Motion:
+    """The motion without the angles of a leg while it was hidden: they stay near rest and are no measure."""
+    values = dict(motion.values)
+    for span in spans:
+        during = (motion.time_s >= span.start_s) & (motion.time_s <= span.end_s)
+        for name in values if span.hidden else ():
+            if name.endswith(f"_{span.side}"):
+                values[name] = np.where(during, np.nan, values[name])
+    return replace(motion, values=values)
 
 
 def _belongs(new: Span, spans: Sequence[Span], whole: Sequence[Span]) -> bool:

@@ -13,6 +13,7 @@ class Span:
     at rest at `end_s`. `height` is how far it went, in the units of the exercise's driver [deg].
     `measured` is the share of its samples that were seen. An unfinished one ends with the clip. `way` is how
     far it went in the picture, as a share of the trunk's length there; NaN where that cannot be compared.
+    `hidden`: the leg is behind the other one and only its foot shows that it moved, not by how much.
     """
 
     side: RepetitionSide
@@ -25,6 +26,7 @@ class Span:
     complete: bool = True
     direction: str | None = None
     way: float = float("nan")
+    hidden: bool = False
 
     @property
     def turn_s(self) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -59,7 +59,7 @@ def plan(
     conditions: Conditions | None = None,
     card: bool = False,
     fault_share: float = 0.3,
-    table: dict[str, type[Movement]] = MOVEMENTS,
+    table: Mapping[str, Callable[[Body, np.random.Generator], Movement]] = MOVEMENTS,
 ) -> Plan:
     """Draw a clip of an exercise for a body from a seed."""
     rng = np.random.default_rng(seed)
@@ -119,7 +119,14 @@ def truth(p: Plan, fps: float) -> dict[str, object]:
         short = {k.replace("_left", "_L").replace("_right", "_R"): v for k, v in angles.items()}
         series.append({k: None if v is None else round(v, 2) for k, v in short.items()})
     reps = [
-        {"side": _SHORT[r.side], "start": round(r.start, 3), "end": round(r.end, 3), "faults": r.faults}
+        {
+            "side": _SHORT[r.side],
+            "start": round(r.start, 3),
+            "arrive": round(r.start + r.out_s, 3),
+            "leave": round(r.end - r.back_s, 3),
+            "end": round(r.end, 3),
+            "faults": r.faults,
+        }
         for r in p.reps
     ]
     return {

@@ -13,9 +13,10 @@ import numpy as np
 
 from analysis.video import Frame, write_video
 from sample_clips.rendering.body import make_body
-from sample_clips.rendering.clip import frames, plan, truth
+from sample_clips.rendering.clip import Plan, frames, plan, truth
 from sample_clips.rendering.motions import MOVEMENTS
 from sample_clips.rendering.person import Conditions, phenotype
+from sample_clips.rendering.scene import Picture
 
 
 def render(
@@ -38,15 +39,20 @@ def render(
         from analysis.card import board_image
 
         board = board_image(40)
-    exact = truth(p, fps)
+    return write(folder, p, fps, board)
+
+
+def write(folder: Path, p: Plan, fps: float, board: Picture | None = None, **told: object) -> Path:
+    """Write a planned clip and its truth; `told` is put into the truth, too."""
+    exact = truth(p, fps) | told
     times = np.arange(len(exact["series"])) / fps  # type: ignore[arg-type]
     pictures = (
         Frame(float(t), picture) for t, (picture, _) in zip(times, frames(p, times, board), strict=True)
     )
     folder.mkdir(parents=True, exist_ok=True)
-    write_video(folder / f"{name}.mp4", pictures, quality=27)
-    (folder / f"{name}.truth.json").write_text(json.dumps(exact))
-    return folder / f"{name}.mp4"
+    write_video(folder / f"{p.name}.mp4", pictures, quality=27)
+    (folder / f"{p.name}.truth.json").write_text(json.dumps(exact))
+    return folder / f"{p.name}.mp4"
 
 
 def main() -> None:

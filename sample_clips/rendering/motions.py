@@ -67,6 +67,7 @@ class Movement:
     hold_s = (0.0, 0.3)
     faults: tuple[str, ...] = ("tilt", "tempo", "range")
     range_faults = ((0.45, 0.68), (1.32, 1.5))
+    size = 1.0  # of the whole set, as a share of this client's usual range
 
     def __init__(self, body: Body, rng: np.random.Generator) -> None:
         self.body, self.rng = body, rng
@@ -136,7 +137,7 @@ class Movement:
 
     def amount(self, rep: Rep) -> float:
         """Range of this repetition as a share of the usual one."""
-        return rep.faults.get("range", 1.0) * rep_noise(rep)
+        return self.size * rep.faults.get("range", 1.0) * rep_noise(rep)
 
 
 def rep_noise(rep: Rep) -> float:
@@ -205,7 +206,7 @@ class ToeTap(Supine):
     def at(self, rep: Rep, t: float, side: str) -> dict[str, object]:
         w = rep.progress(t)
         leg = self.crook(side, self.spread)
-        far = self.out + rep.faults.get("miss", 0.0)
+        far = self.size * self.out + rep.faults.get("miss", 0.0)
         move = np.array([4 * self.height * w * (1 - w), -far * w, 0.0])
         return {side: PlantedLeg(leg.ankle + move, UP)}
 

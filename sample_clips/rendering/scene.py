@@ -197,11 +197,13 @@ class Studio:
         self.gl = moderngl.create_standalone_context(backend="egl")
         self.program = self.gl.program(vertex_shader=_VERTEX, fragment_shader=_FRAGMENT)
         size = (camera.width, camera.height)
-        self.target = self.gl.framebuffer(
-            [self.gl.renderbuffer(size, samples=4)], self.gl.depth_renderbuffer(size, samples=4)
+        self.empty, self.target = (
+            self.gl.framebuffer(
+                [self.gl.renderbuffer(size, samples=4)], self.gl.depth_renderbuffer(size, samples=4)
+            )
+            for _ in range(2)
         )
         self.plain = self.gl.framebuffer([self.gl.renderbuffer(size)], self.gl.depth_renderbuffer(size))
-        self.still = self._array(still)
         self.materials = materials(body, look)
         self.index = self.gl.buffer(body.triangles.astype("i4").tobytes())
         self.moving = self.gl.buffer(reserve=len(body.vertices) * 10 * 4)
@@ -216,6 +218,14 @@ class Studio:
             texture.anisotropy = 8.0
             texture.use(0)
         self._set_uniforms()
+        self._draw_room(still)
+
+    def _draw_room(self, still: Floats) -> None:
+        """The room without the client, once: it takes most of the time, and nothing in it moves."""
+        self.empty.use()
+        self.gl.enable(moderngl.DEPTH_TEST)
+        self.empty.clear(0.35, 0.36, 0.38)
+        self._pass(self._array(still), 0.0)
 
     def _array(self, data: Floats) -> moderngl.VertexArray:
         buffer = self.gl.buffer(data.astype("f4").tobytes())
@@ -237,10 +247,8 @@ class Studio:
             [vertices, _normals(vertices, self.body.triangles), self.body.vertices, self.materials]
         )
         self.moving.write(data.astype("f4").tobytes())
+        self.gl.copy_framebuffer(self.target, self.empty)
         self.target.use()
-        self.gl.enable(moderngl.DEPTH_TEST)
-        self.target.clear(0.35, 0.36, 0.38)
-        self._pass(self.still, 0.0)
         self._shadow()
         self._pass(self.person, 0.0)
         if cards is not None:

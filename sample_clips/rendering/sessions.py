@@ -1,0 +1,116 @@
+"""Renders sessions of the same people over weeks, whose true change is known.
+
+python -m sample_clips.rendering.sessions OUT_FOLDER [--people 3] [--exercise toe_tap ...]
+
+A person keeps body and habits. From one session to the next clothes, room, light, the place of the phone
+and of the arms are others, and the feet stand a little differently; range, tempo and what the pelvis does
+are those of the `Day`. A clip that is there already is kept.
+"""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from sample_clips.rendering.body import Body, make_body
+from sample_clips.rendering.clip import Plan, plan
+from sample_clips.rendering.make import write
+from sample_clips.rendering.motions import MOVEMENTS, Movement
+from sample_clips.rendering.person import Conditions, phenotype
+
+FPS = 12.5  # as many pictures as are measured of a clip of any rate
+SIZE_PX = (960, 540)
+FEET_DEG, PELVIS_DEG = 1.5, 0.2  # standard deviation of a day: bend of the resting knees; pelvis following
+
+
+@dataclass(frozen=True)
+class Day:
+    """One session: range and times as shares of the person's usual ones, and the pelvis's turn [deg]."""
+
+    size: float = 1.0
+    pace: float = 1.0
+    pelvis_deg: float = 0.0
+
+
+@dataclass(frozen=True)
+class Study:
+    """How an exercise is done: repetitions, the usual range as a share of the generator's, the pelvis's turn.
+
+    turn: which of tilt, obliquity and rotation a `Day` changes; none where the pelvis moves by itself.
+    """
+
+    repetitions: int
+    usual: float
+    turn: int | None
+
+
+STUDIES = {
+    "toe_tap": Study(6, 0.75, 0),
+    "clam": Study(4, 1.0, 2),
+    "bridge": Study(4, 0.75, 1),
+    "knee_rolls": Study(6, 1.0, None),
+    "leg_extension": Study(4, 0.9, 0),
+}
+# Three sessions alike but for tempo and pelvis, then small and large changes of range; one row a person.
+DAYS = (
+    (Day(), Day(pace=1.3), Day(pelvis_deg=9.0), Day(0.6), Day(1.5)),
+    (Day(), Day(pace=1.2), Day(pelvis_deg=-10.0), Day(0.7), Day(1.3)),
+    (Day(), Day(pace=1.4), Day(pelvis_deg=8.0), Day(1.15), Day(0.5)),
+)
+
+
+def movement(person: int, exercise: str, day: Day, body: Body, rng: np.random.Generator) -> Movement:
+    """The person's own way to do the exercise, as it is on this day; `rng` draws what differs by chance."""
+    study = STUDIES[exercise]
+    own = np.random.default_rng([person, list(MOVEMENTS).index(exercise)])
+    moved = MOVEMENTS[exercise](body, own)
+    fastest, slowest = moved.phase_s
+    phase_s = day.pace * own.uniform(fastest, (fastest + slowest) / 2)
+    moved.size = study.usual * day.size
+    moved.reps, moved.phase_s = (study.repetitions,) * 2, (phase_s, phase_s)
+    moved.coupling = moved.coupling + rng.normal(0, PELVIS_DEG, 3)
+    if study.turn is not None:
+        moved.coupling[study.turn] += day.pelvis_deg
+    moved.drift = rng.uniform(0.3, 1.0), rng.uniform(0, 6.3)
+    moved.bend += rng.normal(0, FEET_DEG)
+    if hasattr(moved, "arms"):
+        moved.arms = rng.choice(["side", "out", "belly"])
+    return moved
+
+
+def session(person: int, exercise: str, number: int, body: Body) -> Plan:
+    """Plan of the person's session of that number, from 0."""
+    day = DAYS[person % len(DAYS)][number]
+    seed = 600_000 + 1000 * person + 10 * list(MOVEMENTS).index(exercise) + number
+    return plan(
+        f"{exercise}_{person}_{number}",
+        exercise,
+        body,
+        seed,
+        conditions=Conditions(size=SIZE_PX),
+        fault_share=0.0,
+        table={exercise: lambda body, rng: movement(person, exercise, day, body, rng)},
+    )
+
+
+def main() -> None:
+    """Command line."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--people", type=int, default=len(DAYS))
+    parser.add_argument("--exercise", nargs="+", choices=list(STUDIES), default=list(STUDIES))
+    a = parser.parse_args()
+    for person in range(a.people):
+        body = make_body(**phenotype(np.random.default_rng(78_000 + person)))
+        for exercise in a.exercise:
+            for number in range(len(DAYS[person % len(DAYS)])):
+                p = session(person, exercise, number, body)
+                if not (a.folder / f"{p.name}.truth.json").exists():
+                    print(write(a.folder, p, FPS, person=person), flush=True)
+
+
+if __name__ == "__main__":
+    main()
