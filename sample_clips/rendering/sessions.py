@@ -37,28 +37,29 @@ class Day:
 
 @dataclass(frozen=True)
 class Study:
-    """How an exercise is done: repetitions, the usual range as a share of the generator's, the pelvis's turn.
+    """How people do an exercise: repetitions, and the amount that tells the range, usual for these people.
 
     turn: which of tilt, obliquity and rotation a `Day` changes; none where the pelvis moves by itself.
     """
 
     repetitions: int
-    usual: float
+    amount: str
+    usual: tuple[float, float]
     turn: int | None
 
 
 STUDIES = {
-    "toe_tap": Study(6, 0.75, 0),
-    "clam": Study(4, 1.0, 2),
-    "bridge": Study(4, 0.75, 1),
-    "knee_rolls": Study(6, 1.0, None),
-    "leg_extension": Study(4, 0.9, 0),
+    "toe_tap": Study(6, "out", (0.14, 0.165), 0),
+    "clam": Study(4, "open", (26, 32), 2),
+    "bridge": Study(4, "lift", (0.11, 0.14), 1),
+    "knee_rolls": Study(6, "roll", (30, 36), None),
+    "leg_extension": Study(4, "reach_flexion", (58, 64), 0),
 }
-# Three sessions alike but for tempo and pelvis, then small and large changes of range; one row a person.
+# Three sessions alike but for tempo and pelvis, then a small and a large change of range; one row a person.
 DAYS = (
-    (Day(), Day(pace=1.3), Day(pelvis_deg=9.0), Day(0.6), Day(1.5)),
-    (Day(), Day(pace=1.2), Day(pelvis_deg=-10.0), Day(0.7), Day(1.3)),
-    (Day(), Day(pace=1.4), Day(pelvis_deg=8.0), Day(1.15), Day(0.5)),
+    (Day(), Day(pace=1.3), Day(pelvis_deg=9.0), Day(1.3), Day(2.0)),
+    (Day(), Day(pace=1.2), Day(pelvis_deg=-10.0), Day(0.75), Day(1.6)),
+    (Day(), Day(pace=1.4), Day(pelvis_deg=8.0), Day(1.15), Day(1.8)),
 )
 
 
@@ -69,7 +70,8 @@ def movement(person: int, exercise: str, day: Day, body: Body, rng: np.random.Ge
     moved = MOVEMENTS[exercise](body, own)
     fastest, slowest = moved.phase_s
     phase_s = day.pace * own.uniform(fastest, (fastest + slowest) / 2)
-    moved.size = study.usual * day.size
+    setattr(moved, study.amount, own.uniform(*study.usual))
+    moved.size = day.size
     moved.reps, moved.phase_s = (study.repetitions,) * 2, (phase_s, phase_s)
     moved.coupling = moved.coupling + rng.normal(0, PELVIS_DEG, 3)
     if study.turn is not None:
