@@ -59,11 +59,16 @@ def measure(
     fast: bool = False,
     prescription: Prescription | None = None,
     session: SessionNotes | None = None,
+    observations: Observations | None = None,
     progress: Progress | None = None,
 ) -> Measured:
-    """The same as `check`, against what a coach set for the client, and with every step's result."""
+    """The same as `check`, against what a coach set for the client, and with every step's result.
+
+    `observations` of this clip may be handed in where they were measured before.
+    """
     clip = video.probe(path)
-    observations = observe.observe(clip, fast=fast, progress=progress)
+    if observations is None:
+        observations = observe.observe(clip, fast=fast, progress=progress)
     body = skeleton.fit(observations, exercise, side)
     motion = kinematics.measure(body, pelvis.measure(observations, body, exercise))
     fitness = capture.check(clip, observations, exercise)

@@ -4,8 +4,9 @@ Names are made here from identifiers alone: `<client>/<clip>/<kind>`. Nothing a 
 """
 
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
-from typing import Final, Literal
+from typing import Final, Literal, NewType
 from urllib.parse import urlsplit
 
 import obstore
@@ -14,9 +15,15 @@ from obstore.store import LocalStore, ObjectStore, S3Store
 from service.errors import NotFound
 from service.settings import Settings
 
-Kind = Literal["original", "review.mp4", "track.json.gz"]
+PartFile = NewType("PartFile", str)
+Kind = Literal["original", "review.mp4", "track.json.gz"] | PartFile
 KINDS: Final[tuple[Kind, ...]] = ("original", "review.mp4", "track.json.gz")
 _CHUNK = 1024 * 1024
+
+
+def part_file(job_id: str) -> PartFile:
+    """What was measured of a part of a clip; it is there until all parts are joined."""
+    return PartFile(f"part-{job_id}")
 
 
 class Files:
@@ -51,21 +58,21 @@ class Files:
 
     def delete(self, client_id: str, clip_id: str, *kinds: Kind) -> None:
         """Delete files of a clip, all of them where none is named; nothing happens where none is there."""
-        for kind in kinds or KINDS:
-            try:
-                obstore.delete(self._store, _name(client_id, clip_id, kind))
-            except FileNotFoundError:
-                continue
+        named = [_name(client_id, clip_id, kind) for kind in kinds]
+        for name in named or self.names(f"{client_id}/{clip_id}"):
+            with suppress(FileNotFoundError):
+                obstore.delete(self._store, name)
 
-    def names(self, client_id: str = "") -> list[str]:
-        """Names of all files, or of one client."""
-        prefix = f"{client_id}/" if client_id else None
+    def names(self, owner: str = "") -> list[str]:
+        """Names of all files, or of one client, or of one clip (`<client>/<clip>`)."""
+        prefix = f"{owner}/" if owner else None
         return [str(entry["path"]) for page in obstore.list(self._store, prefix) for entry in page]
 
     def delete_client(self, client_id: str) -> None:
         """Delete every file of a client, also what no row tells of."""
         for name in self.names(client_id):
-            obstore.delete(self._store, name)
+            with suppress(FileNotFoundError):
+                obstore.delete(self._store, name)
 
 
 def _name(client_id: str, clip_id: str, kind: Kind) -> str:

@@ -6,7 +6,9 @@ place (setting `measure`), which must have the same signature.
 
 import gzip
 import json
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, get_args
@@ -17,25 +19,28 @@ from analysis import exercises, overlay, video
 from analysis.conventions import Side
 from analysis.errors import ClipError
 from analysis.exercises import Prescription
+from analysis.observe import kept
 from analysis.records import Clip, Number, Observations, Report, SessionNotes
 from service import motion
 from service.child import Tell, resolve
 from service.errors import Refused
 
 REVIEW_HZ = 30.0
-_MEASURING_SHARE = 0.75  # of the progress; the rest is the video to watch
+LOOK_SHARE = 0.02  # of the progress: the look all over a long clip
+MEASURING_SHARE = 0.75  # up to the video to watch
 REPORT, SLIM, TRACK, REVIEW = "report.json", "slim.json", "track.json.gz", "review.mp4"
 
 
 @dataclass(frozen=True)
 class Order:
-    """What to measure: an accepted clip, and what is known about it."""
+    """What to measure: an accepted clip, and what is known about it; of a long one, what its parts showed."""
 
     path: Path
     exercise: str
     side: str
     prescription: Prescription
     notes: SessionNotes
+    observations: Observations | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,9 +65,37 @@ def measure(order: Order, progress: Callable[[float], None]) -> Measured:
         side,
         prescription=order.prescription,
         session=order.notes,
+        observations=order.observations,
         progress=progress,
     )
     return Measured(done.report, done.observations)
+
+
+def look(tell: Tell, source: str, part_s: float) -> dict[str, Any]:
+    """Look all over a long clip: what its parts start from, and how many there are."""
+    from analysis import observe
+
+    tell("measuring", 0.0)
+    with _refusing(source):
+        clip = video.probe(source)
+        seen = observe.look(clip, progress=lambda share: tell("measuring", LOOK_SHARE * share))
+        count = min(math.ceil(clip.duration_s / part_s), observe.most_parts(clip))
+    return {"survey": kept.survey_to_json(seen), "count": count}
+
+
+def part(
+    tell: Tell, source: str, target: str, survey: dict[str, Any], number: int, of: int
+) -> dict[str, Any]:
+    """Measure part `number` (from 1) of so many, and keep what it shows in a file."""
+    from analysis import observe
+
+    with _refusing(source):
+        seen, clip = kept.survey_from_json(survey), video.probe(source)
+        found = observe.observe_part(
+            clip, seen, number - 1, of, progress=lambda share: tell("measuring", share)
+        )
+    kept.save_part(Path(target), found)
+    return {}
 
 
 def whole(
@@ -75,20 +108,44 @@ def whole(
     notes: dict[str, Any],
     blur: bool,
     measure: str,
+    survey: dict[str, Any] | None,
+    parts: list[str],
 ) -> dict[str, Any]:
-    """Measure a clip and write report, track and video into a folder; returns what lists need."""
-    order = Order(
-        Path(source), exercise, side, Prescription(**prescription), SessionNotes.model_validate(notes)
-    )
+    """Measure a clip, or join the files of its parts, and write report, track and video into a folder.
+
+    Returns what lists need.
+    """
     call: Measure = resolve(measure)
-    tell("measuring", 0.0)
-    try:
-        result = call(order, lambda share: tell("measuring", _MEASURING_SHARE * share))
-        tell("video", _MEASURING_SHARE)
+    begun = MEASURING_SHARE if survey else 0.0
+    tell("measuring", begun)
+    with _refusing(source):
+        order = Order(
+            Path(source),
+            exercise,
+            side,
+            Prescription(**prescription),
+            SessionNotes.model_validate(notes),
+            _joined(source, survey, parts) if survey else None,
+        )
+        result = call(order, lambda share: tell("measuring", max(begun, MEASURING_SHARE * share)))
+        tell("video", MEASURING_SHARE)
         _write(result, order.path, Path(folder), blur)
+    return summary(result.report)
+
+
+def _joined(source: str, survey: dict[str, Any], parts: list[str]) -> Observations:
+    from analysis import observe
+
+    found = [kept.load_part(Path(name)) for name in parts]
+    return observe.join(video.probe(source), kept.survey_from_json(survey), found)
+
+
+@contextmanager
+def _refusing(source: str) -> Iterator[None]:
+    try:
+        yield
     except ClipError as error:
         raise Refused(str(error).replace(source, "The clip")) from error
-    return summary(result.report)
 
 
 def summary(report: Report) -> dict[str, Any]:

@@ -23,7 +23,6 @@ from service.store.models import (
     Decision,
     Failure,
     Feedback,
-    Job,
     Person,
     Practice,
     PracticeSession,
@@ -76,8 +75,8 @@ def delete_person(store: Store, files: Files, queue: Queue, person_id: str) -> N
     with store.write() as db:
         person = db.get_one(Person, person_id)
         _check_owner(db, person)
-        waiting = list(db.scalars(select(Job).join(Clip).where(Clip.client_id == person_id)))
-        names = [jobs.workflow_id(job) for job in waiting]
+        clips = db.scalars(select(Clip).where(Clip.client_id == person_id))
+        names = [name for clip in clips for name in jobs.names_of(clip)]
         for upload in db.scalars(select(Upload).where(Upload.client_id == person_id)):
             uploads.remove(db, store.settings, upload)
         db.execute(delete(Failure).where(Failure.digest == digest(person.email)))

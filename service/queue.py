@@ -84,7 +84,7 @@ class Queue:
     def cancel(self, job_id: str) -> Job:
         """Ask for the end of a job; raises Conflict where it has ended."""
         with self._store.write() as db:
-            job = db.get_one(Job, job_id)
+            job = db.get_one(Job, job_id, with_for_update=True)
             jobs.request_cancel(db, job)
         if job.state == "cancelled":
             self._client.cancel_workflow(jobs.workflow_id(job))
@@ -103,8 +103,8 @@ class Queue:
             return db.get(Job, job_id)
 
     def forget(self, names: list[str]) -> None:
-        """Delete runs of jobs from the engine's own tables."""
-        known = self._client.list_workflows(workflow_ids=names, load_input=False) if names else []
+        """Delete runs whose names begin so from the engine's own tables."""
+        known = self._client.list_workflows(workflow_id_prefix=names, load_input=False) if names else []
         self._client.delete_workflows([row.workflow_id for row in known])
 
     def recover(self) -> None:

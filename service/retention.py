@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
-from service import consent, intake, uploads
+from service import consent, intake, parts, uploads
 from service.errors import Refused
 from service.files import Files
 from service.jobs import OPEN
@@ -37,6 +37,7 @@ def sweep(store: Store, files: Files, queue: Queue) -> None:
     with store.write() as db:
         _drop_expired(db, store.settings)
     _drop_stray_files(store)
+    parts.clear_all(store, files)
     queue.recover()
 
 

@@ -61,6 +61,9 @@ class Settings(BaseSettings):
     # Measuring
     workers: int = Field(default=1, ge=0, description="clips measured at once by one process; 0: none")
     measure: str = Field(default="service.measure:measure", description="module:function that measures")
+    part_seconds: float = Field(
+        default=180.0, gt=0, description="longer clips are measured in parts about so long, by any worker"
+    )
     attempts: int = Field(default=3, ge=1, description="starts of one job before it is given up")
     measure_memory_bytes: int = Field(default=6 * 1024 * MIB, ge=1)
     check_memory_bytes: int = Field(default=2 * 1024 * MIB, ge=1)

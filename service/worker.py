@@ -4,13 +4,14 @@ import logging
 import shutil
 import time
 from pathlib import Path
+from typing import Any
 
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
-from service import audit, jobs, limits, programmes, sessions
+from service import audit, jobs, limits, parts, programmes, sessions
 from service.errors import Refused
-from service.files import Files
+from service.files import Files, part_file
 from service.measure import REPORT, REVIEW, SLIM, TRACK
 from service.queue import Queue, WorkerStopping
 from service.store.models import Clip, Job, Person, StoredReport
@@ -37,7 +38,7 @@ class Worker:
                 raise WorkerStopping
             try:
                 if not self._one_start(job_id, scratch):
-                    return
+                    return self._go_on(job_id)
             except limits.ChildCrashed as error:
                 _log.warning("job %s: the measuring process died: %s", job_id, error.detail)
             except DBAPIError as error:
@@ -50,44 +51,97 @@ class Worker:
         """Start once; returns whether to start again."""
         with self._store.write() as db:
             job = jobs.begin(db, job_id, self._settings.attempts)
-        if job is None:
-            return False
+            if job is None:
+                return False
+            _ = job.clip.job  # loaded, for when the transaction is over
         folder = scratch / job_id
         shutil.rmtree(folder, ignore_errors=True)
         folder.mkdir(parents=True, mode=0o700)
         try:
-            self._store_results(job, folder, self._measure(job, folder))
+            self._bring_on(job, folder)
         except limits.ChildStopped as stopped:
             if self._queue.stopping.is_set():
                 raise WorkerStopping from stopped
             self._end(job_id, "cancelled")
         except Refused as refused:
-            self._end(job_id, "failed", str(refused))
+            self._end(job.clip.job.id, "failed", str(refused))
         finally:
             shutil.rmtree(folder, ignore_errors=True)
         return False
 
-    def _measure(self, job: Job, folder: Path) -> dict[str, object]:
+    def _bring_on(self, job: Job, folder: Path) -> None:
+        """A part; or the first look at a long clip, which makes its parts; or all the rest."""
+        source = self._files.fetch(job.clip.client_id, job.clip_id, "original", folder / "clip")
         with self._store.read() as db:
-            clip = db.get_one(Clip, job.clip_id)
+            survey = db.get_one(Job, job.clip.job.id).survey
+        if job.part:
+            self._measure_part(job, source, survey)
+        elif survey is None and job.clip.duration_s > self._settings.part_seconds:
+            self._cut(job, source)
+        else:
+            self._store_results(job, folder, self._measure(job, source, survey))
+
+    def _go_on(self, job_id: str) -> None:
+        """Of a long clip hand over the jobs that are due now, or delete what its parts left."""
+        with self._store.read() as db:
+            job = db.get(Job, job_id)
+            due = parts.due(db, job.clip_id) if job is not None else []
+        for one in due:
+            self._queue.enqueue(one)
+        if job is not None and not due:
+            parts.clear(self._store, self._files, job.clip_id)
+
+    def _cut(self, job: Job, source: Path) -> None:
+        parts.clear(self._store, self._files, job.clip_id)
+        arguments = {"source": str(source), "part_s": self._settings.part_seconds}
+        found = self._run(job, "service.measure:look", arguments)
+        with self._store.write() as db:
+            parts.cut(db, job.id, **found)
+
+    def _measure_part(self, job: Job, source: Path, survey: dict[str, Any] | None) -> None:
+        with self._store.read() as db:
+            count = len(parts.of(db, job.clip_id))
+        target, name = source.with_name("part"), (job.clip.client_id, job.clip_id, part_file(job.id))
+        arguments = {"source": str(source), "target": str(target), "survey": survey}
+        self._run(job, "service.measure:part", arguments | {"number": job.part, "of": count})
+        self._files.put(*name, target)
+        with self._store.write() as db:
+            wanted = parts.finish(db, job.id)
+        if not wanted:
+            self._files.delete(*name)
+
+    def _measure(self, job: Job, source: Path, survey: dict[str, Any] | None) -> dict[str, Any]:
+        clip, folder = job.clip, source.parent
+        with self._store.read() as db:
             client = db.get_one(Person, clip.client_id)
             prescription, notes = programmes.prescription(db, clip), sessions.notes(db, clip)
-        source = self._files.fetch(clip.client_id, clip.id, "original", folder / "clip")
-        extra = self._settings.measure_seconds_per_second * clip.duration_s
+            rows = parts.of(db, clip.id) if survey else []
+        measured = [
+            self._files.fetch(clip.client_id, clip.id, part_file(row.id), folder / f"part{row.part}")
+            for row in rows
+        ]
+        arguments = {
+            "source": str(source),
+            "folder": str(folder),
+            "exercise": clip.exercise,
+            "side": clip.side,
+            "prescription": prescription.model_dump(),
+            "notes": notes.model_dump(mode="json"),
+            "blur": client.practice.blur_faces,
+            "measure": self._settings.measure,
+            "survey": survey,
+            "parts": [str(path) for path in measured],
+        }
+        return self._run(job, "service.measure:whole", arguments)
+
+    def _run(self, job: Job, target: str, arguments: dict[str, Any]) -> dict[str, Any]:
+        """Call a function in a limited process for a job that may be cancelled."""
+        extra = self._settings.measure_seconds_per_second * job.clip.duration_s
         return limits.run(
-            "service.measure:whole",
-            {
-                "source": str(source),
-                "folder": str(folder),
-                "exercise": clip.exercise,
-                "side": clip.side,
-                "prescription": prescription.model_dump(),
-                "notes": notes.model_dump(mode="json"),
-                "blur": client.practice.blur_faces,
-                "measure": self._settings.measure,
-            },
+            target,
+            arguments,
             limits.Limits(self._settings.measure_memory_bytes, self._settings.measure_base_seconds + extra),
-            on_progress=_Teller(self._store, job.id),
+            on_progress=_Teller(self._store, job),
             should_stop=lambda: self._stopped(job.id),
         )
 
@@ -125,15 +179,18 @@ class Worker:
 class _Teller:
     """Writes progress into the job's row, not more often than anybody looks."""
 
-    def __init__(self, store: Store, job_id: str) -> None:
-        self._store, self._job_id, self._last = store, job_id, 0.0
+    def __init__(self, store: Store, job: Job) -> None:
+        self._store, self._job, self._last = store, job, 0.0
 
     def __call__(self, stage: str, share: float) -> None:
         if time.monotonic() - self._last < _TELL_EVERY_S:
             return
         self._last = time.monotonic()
         with self._store.write() as db:
-            jobs.tell(db, self._job_id, stage, share)
+            jobs.tell(db, self._job.id, stage, share)
+        if self._job.part:
+            with self._store.write() as db:  # apart: a part is never locked before the clip's own job
+                parts.tell(db, self._job.clip_id)
 
 
 def _put_report(db: Session, clip_id: str, texts: dict[str, str], summary: dict[str, object]) -> None:

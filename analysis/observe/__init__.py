@@ -1,5 +1,8 @@
-"""What the frames of a clip show, measured on all cores: `observe` gives the `Observations`."""
+"""What the frames of a clip show, measured on all cores: `observe` gives the `Observations`.
 
-from analysis.observe.walk import observe
+`look`, `observe_part` and `join` are its steps one by one, with what lies between them in `kept`.
+"""
 
-__all__ = ["observe"]
+from analysis.observe.walk import join, look, most_parts, observe, observe_part
+
+__all__ = ["join", "look", "most_parts", "observe", "observe_part"]

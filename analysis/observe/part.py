@@ -17,6 +17,7 @@ from analysis.records import Clip
 
 Arrays = dict[str, Floats]
 
+START = "fabric_start_px"  # the one field without a time axis: the same in every part
 _SHIFT_EVERY = 3  # pictures; a phone that moves is seen as well four times a second
 
 _SHAPES: dict[str, tuple[int, ...]] = {
@@ -44,8 +45,7 @@ class Part:
 def measure(models: Models, part: Part, tick: Tick) -> Arrays:
     """Arrays by field of `Observations`, (T, ...), NaN where a picture is damaged or shows nothing.
 
-    `fabric_start_px` alone has no time axis: it is the same in every part. Pixels are of the pictures
-    measured, which are smaller than the clip's.
+    `START` alone has no time axis. Pixels are of the pictures measured, which are smaller than the clip's.
     """
     reference = next(video.frames(part.clip, [part.survey.start_s], threads=1)).image
     watchers = _Watchers(reference, part.survey)
@@ -58,7 +58,7 @@ def measure(models: Models, part: Part, tick: Tick) -> Arrays:
         pose = _client(models, part.survey, shown)
         for name, value in watchers.see(frame.image, shown, pose).items():
             arrays[name][row[frame.time_s]] = value
-    return arrays | {"fabric_start_px": watchers.fabric.start_px}
+    return arrays | {START: watchers.fabric.start_px}
 
 
 def _client(models: Models, survey: Survey, shown: Image) -> Pose | None:

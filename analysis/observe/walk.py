@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 from bisect import bisect_left
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from itertools import pairwise
 from typing import Final
 
@@ -37,16 +38,75 @@ def observe(
     depend on it (landmarks to 0.01 px). progress: called with the share done, 0..1.
     Raises ClipError where no picture can be decoded, MatlineError when a worker process dies.
     """
+    look_at, stretches = survey.times(clip), _split(clip, video.sample_times(clip))
+    count, total = _workers(clip, workers), len(look_at) + sum(map(len, stretches))
+    with _team(count, progress, total, fast=fast) as team:
+        seen = _survey(clip, look_at, team, count)
+        return join(clip, seen, team.each(part.measure, [part.Part(clip, seen, t) for t in stretches]))
+
+
+# The three steps of `observe` one by one, for programs that measure the parts on several machines. The
+# result is the same: a part is some of the stretches into which `observe` cuts a clip anyway.
+
+
+def look(clip: Clip, *, workers: int | None = None, progress: Progress | None = None) -> Survey:
+    """First step, once a clip: find the client. Raises as `observe` does."""
+    look_at, count = survey.times(clip), _workers(clip, workers)
+    with _team(count, progress, len(look_at)) as team:
+        return _survey(clip, look_at, team, count)
+
+
+def most_parts(clip: Clip) -> int:
+    """Into how many parts a clip can be cut."""
+    return len(_split(clip, video.sample_times(clip)))
+
+
+def observe_part(
+    clip: Clip,
+    seen: Survey,
+    number: int,
+    of: int,
+    *,
+    workers: int | None = None,
+    progress: Progress | None = None,
+) -> part.Arrays:
+    """Second step, once for each number from 0 to `of` - 1: measure this part. Raises as `observe` does."""
+    stretches = _split(clip, video.sample_times(clip))
+    mine = [stretches[i] for i in np.array_split(np.arange(len(stretches)), of)[number]]
+    count = min(len(mine), _workers(clip, workers))
+    with _team(count, progress, sum(map(len, mine))) as team:
+        return _concatenated(team.each(part.measure, [part.Part(clip, seen, t) for t in mine]))
+
+
+def join(clip: Clip, seen: Survey, parts: Sequence[part.Arrays]) -> Observations:
+    """Last step: one record from all parts in their order, pixels in the clip's own size."""
+    fields = _concatenated(parts)
     times_s = video.sample_times(clip)
-    look_at = survey.times(clip)
-    total = len(times_s) + len(look_at)
+    scale = clip.height / seen.height
+    for name in ("landmarks_px", "fabric_px", "fabric_start_px"):
+        fields[name] = fields[name] * scale
+    nearest = np.abs(np.subtract.outer(times_s, seen.times_s)).argmin(1)
+    return Observations(
+        time_s=np.array(times_s),
+        width=clip.width,
+        height=clip.height,
+        people=np.array(seen.people, float)[nearest],
+        **fields,
+    )
+
+
+def _concatenated(parts: Sequence[part.Arrays]) -> part.Arrays:
+    whole = {name: np.concatenate([a[name] for a in parts]) for name in parts[0] if name != part.START}
+    return whole | {part.START: parts[0][part.START]}
+
+
+@contextmanager
+def _team(count: int, progress: Progress | None, total: int, *, fast: bool = False) -> Iterator[Crew]:
+    """Workers who tell the share of so many pictures."""
     tell = progress or (lambda share: None)
-    with crew(_workers(clip, workers), fast=fast, counted=lambda done: tell(min(1.0, done / total))) as team:
-        seen = _survey(clip, look_at, team, _workers(clip, workers))
-        parts = [part.Part(clip, seen, t) for t in _split(clip, times_s)]
-        arrays = team.each(part.measure, parts)
+    with crew(count, fast=fast, counted=lambda done: tell(min(1.0, done / total))) as team:
+        yield team
     tell(1.0)
-    return _joined(clip, seen, times_s, arrays)
 
 
 def _workers(clip: Clip, asked: int | None) -> int:
@@ -76,25 +136,3 @@ def _split(clip: Clip, times_s: tuple[float, ...]) -> list[tuple[float, ...]]:
 
 def _power_of_two(at_most: float) -> int:
     return 1 << max(0, int(np.log2(max(1.0, at_most))))
-
-
-def _joined(
-    clip: Clip, seen: Survey, times_s: tuple[float, ...], arrays: Sequence[part.Arrays]
-) -> Observations:
-    """One record from the parts, pixels in the clip's own size."""
-    start_px = arrays[0]["fabric_start_px"]
-    fields = {
-        name: np.concatenate([a[name] for a in arrays]) for name in arrays[0] if name != "fabric_start_px"
-    }
-    scale = clip.height / seen.height
-    fields["landmarks_px"] *= scale
-    fields["fabric_px"] *= scale
-    nearest = np.abs(np.subtract.outer(times_s, seen.times_s)).argmin(1)
-    return Observations(
-        time_s=np.array(times_s),
-        width=clip.width,
-        height=clip.height,
-        people=np.array(seen.people, float)[nearest],
-        fabric_start_px=start_px * scale,
-        **fields,
-    )

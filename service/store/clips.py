@@ -3,7 +3,7 @@
 from datetime import datetime
 from typing import Any, Literal
 
-from sqlalchemy import BigInteger, ForeignKey, Index, String, Text, UniqueConstraint
+from sqlalchemy import JSON, BigInteger, ForeignKey, Index, String, Text, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from service.store.base import Base, key, owned_by
@@ -48,15 +48,27 @@ class Clip(Base):
     review_video: Mapped[bool] = mapped_column(default=False)
     track: Mapped[bool] = mapped_column(default=False)
     seen_at: Mapped[datetime | None]
-    job: Mapped["Job"] = relationship(back_populates="clip", lazy="joined", passive_deletes="all")
+    job: Mapped["Job"] = relationship(
+        primaryjoin="and_(Clip.id == Job.clip_id, Job.part == 0)",
+        back_populates="clip",
+        lazy="joined",
+        passive_deletes="all",
+    )
 
 
 class Job(Base):
-    """What happens to a clip; this row is the truth, the engine only decides who works on it."""
+    """What happens to a clip; this row is the truth, the engine only decides who works on it.
+
+    Part 0 is the clip's own job. A long clip has others while it is measured, numbered from 1, and
+    then `survey` holds what all of them start from.
+    """
 
     __tablename__ = "job"
+    __table_args__ = (UniqueConstraint("clip_id", "part"),)
     id: Mapped[str] = key()
-    clip_id: Mapped[str] = owned_by("clip", unique=True)
+    clip_id: Mapped[str] = owned_by("clip")
+    part: Mapped[int] = mapped_column(default=0)
+    survey: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True), deferred=True)
     state: Mapped[str] = mapped_column(String(9), default="queued", index=True)
     run: Mapped[int] = mapped_column(default=1)
     attempts: Mapped[int] = mapped_column(default=0)
