@@ -7,7 +7,6 @@ follow the same ones.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import cv2
@@ -17,8 +16,6 @@ from numpy.typing import NDArray
 from analysis.fabric import patch
 from analysis.fabric.patch import HIPS, Floats, Image
 
-Grey = NDArray[np.uint8]
-
 SPOTS: Final = 64
 _WORKING_TRUNK_PX: Final = 300.0  # pictures are scaled down to it: larger costs time and tells no more
 _LEAST_TRUNK_PX: Final = 60.0
@@ -26,34 +23,23 @@ _WINDOW_PX: Final = 17
 _LEVELS: Final = 2
 _LEAST_CORNER: Final = 4e-4  # smaller eigenvalue of the structure tensor, below which cloth is plain
 _APART_PX: Final = 5
+_BLOCK_PX: Final = 7
 _RETURN_PX: Final = 0.7  # a spot followed there and back must end where it began
 _AGREE_PX: Final = 2.0  # spots of one body move alike to this
 _FEWEST: Final = 5  # spots that agree; fewer say nothing
-_ENOUGH: Final = 12  # for full trust
 _LOOKS: Final = 3
 _SETTLED_PX: Final = 1.0
 _SHADING_PX: Final = 8.0  # brightness that changes over longer distances is light, not cloth
 
 
-@dataclass(frozen=True, eq=False)
-class Cloth:
-    """The cloth in one picture: turn since the start [deg, + clockwise as seen], trust 0..1 (0: cannot
-    tell, and the turn is NaN), spots_px (SPOTS, 2), NaN where lost.
-    """
-
-    turn_deg: float
-    trust: float
-    spots_px: Floats
-
-
-NOTHING: Final = Cloth(np.nan, 0.0, np.full((SPOTS, 2), np.nan))
+NOTHING: Final = np.full((SPOTS, 2), np.nan)
 
 
 class FabricTracker:
     """Follows the cloth over the pelvis from the still start on; all pictures have one size.
 
     start_px (SPOTS, 2): the spots in the still start [px], NaN beyond those that were found. Plain cloth
-    has none, and every `update` then says so with trust 0.
+    has none, and every `update` then finds none.
     """
 
     def __init__(self, reference: Image, landmarks_px: Floats) -> None:
@@ -72,20 +58,23 @@ class FabricTracker:
         self._spots = _corners(self._start, mask)
         self.start_px[: len(self._spots)] = self._to_picture(self._spots)
 
-    def update(self, image: Image, landmarks_px: Floats) -> Cloth:
-        """The cloth in the next picture (H, W, 3), with the client's landmarks (33, 2), NaN if unknown."""
+    def update(self, image: Image, landmarks_px: Floats) -> Floats:
+        """The spots (SPOTS, 2) in the next picture (H, W, 3), NaN where lost; all, where it cannot tell.
+
+        landmarks_px (33, 2) of the client, NaN if unknown.
+        """
         if np.isnan(self.start_px[0, 0]):
             return NOTHING
         hips = landmarks_px[list(HIPS)].mean(axis=0)
         by_hips = np.column_stack([np.eye(2), np.nan_to_num(hips - self._hips)])
         for guess in [by_hips] if self._last is None else [self._last, by_hips]:
-            self._last, cloth = self._follow(image, guess)
-            if cloth.trust > 0:
-                return cloth
+            self._last, spots = self._follow(image, guess)
+            if spots is not NOTHING:
+                return spots
         self._last = None
         return NOTHING
 
-    def _follow(self, image: Image, move: Floats) -> tuple[Floats, Cloth]:
+    def _follow(self, image: Image, move: Floats) -> tuple[Floats, Floats]:
         """Match the picture, taken back by `move` (2, 3), with the start; again from where that leads."""
         start = self._to_picture(self._spots)
         for _ in range(_LOOKS):
@@ -102,11 +91,9 @@ class FabricTracker:
                 break
         spots = np.full((SPOTS, 2), np.nan)
         spots[np.flatnonzero(good)] = now[good]
-        turn = float(np.degrees(np.arctan2(move[1, 0], move[0, 0])))
-        trust = min(1.0, agreed.sum() / _ENOUGH) * agreed.sum() / len(start)
-        return move, Cloth(turn, float(trust), spots)
+        return move, spots
 
-    def _small(self, image: Image, move: Floats) -> Grey:
+    def _small(self, image: Image, move: Floats) -> Image:
         """The start's box in the picture, moved by `move` (2, 3), small and without shading."""
         left, top, right, bottom = self._box
         size = (round((right - left) * self._scale), round((bottom - top) * self._scale))
@@ -114,8 +101,8 @@ class FabricTracker:
         back = move @ to_picture
         flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
         rgb = cv2.warpAffine(image, back, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
-        grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY).astype(np.float32)
-        unlit = grey - cv2.GaussianBlur(grey, (0, 0), _SHADING_PX)
+        colours = rgb.astype(np.float32)
+        unlit = colours - cv2.GaussianBlur(colours, (0, 0), _SHADING_PX)
         return np.asarray(np.clip(unlit + 128, 0, 255), np.uint8)
 
     def _to_picture(self, spots: Floats) -> Floats:
@@ -135,7 +122,7 @@ def _similarity(start: Floats, now: Floats, agree_px: float) -> tuple[Floats | N
     return None if move is None else np.asarray(move, float), np.asarray(agreed).ravel() > 0
 
 
-def _matched(start: Grey, now: Grey, spots: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+def _matched(start: Image, now: Image, spots: Floats) -> tuple[Floats, NDArray[np.bool_]]:
     """Where the spots (n, 2) of the start are now, (n, 2), and which came back to where they began."""
     before = spots.astype(np.float32).reshape(-1, 1, 2)
     found, there = _flow(start, now, before)
@@ -145,7 +132,7 @@ def _matched(start: Grey, now: Grey, spots: Floats) -> tuple[Floats, NDArray[np.
 
 
 def _flow(
-    one: Grey, other: Grey, spots: NDArray[np.float32]
+    one: Image, other: Image, spots: NDArray[np.float32]
 ) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
     """Where the spots (n, 1, 2) of one picture are in the other, and which were found."""
     spots_there, found, _ = cv2.calcOpticalFlowPyrLK(
@@ -155,12 +142,22 @@ def _flow(
     return np.asarray(spots_there, np.float32), np.asarray(found).ravel() > 0
 
 
-def _corners(start: Grey, mask: NDArray[np.bool_]) -> Floats:
-    """Spots (n, 2) of the small start that can be told apart from their surroundings in both directions."""
-    block = 7
-    small = cv2.resize(mask.astype(np.uint8), start.shape[::-1], interpolation=cv2.INTER_NEAREST)
-    rough = small * (cv2.cornerMinEigenVal(start, block) > _LEAST_CORNER)
-    found = cv2.goodFeaturesToTrack(
-        start, SPOTS, 0.01, _APART_PX, mask=rough.astype(np.uint8), blockSize=block
-    )
-    return np.zeros((0, 2)) if found is None else found[:, 0].astype(float)
+def _corners(start: Image, mask: NDArray[np.bool_]) -> Floats:
+    """Spots (n, 2) of the small start that can be told apart from their surroundings in both directions.
+
+    Each colour by itself: red beside green may be equally bright.
+    """
+    size = start.shape[1::-1]
+    free = cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
+    spots: list[Floats] = []
+    for colour in cv2.split(start):
+        rough = free * (cv2.cornerMinEigenVal(colour, _BLOCK_PX) > _LEAST_CORNER)
+        found = cv2.goodFeaturesToTrack(
+            colour, SPOTS - len(spots), 0.01, _APART_PX, mask=rough.astype(np.uint8), blockSize=_BLOCK_PX
+        )
+        for spot in [] if found is None else found[:, 0].astype(float):
+            spots.append(spot)
+            cv2.circle(free, np.round(spot).astype(int).tolist(), _APART_PX, 0, cv2.FILLED)
+        if len(spots) == SPOTS:
+            break
+    return np.array(spots).reshape(-1, 2)

@@ -96,7 +96,7 @@ class _Watchers:
             seen |= _of_cards(self._cards.read(image))
         if pose is not None:
             seen |= {"landmarks_px": pose.px, "landmarks_cm": pose.cm, "visibility": pose.visibility}
-            seen |= {"fabric_px": self.fabric.update(image, pose.px).spots_px}
+            seen |= {"fabric_px": self.fabric.update(image, pose.px)}
         return seen
 
 
