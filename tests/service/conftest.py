@@ -7,13 +7,16 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import objects
 import pytest
 from browsing import FLAGS, Visit, serving, visitors
 from desk import PASSWORD, Desk, Someone, make_clip, settings_for
 from fastapi.testclient import TestClient
 from playwright.sync_api import Browser, sync_playwright
+from sqlalchemy import create_engine, text
 
 from service.app import create_app
+from service.store.columns import new_id
 
 
 @pytest.fixture(scope="session")
@@ -92,6 +95,31 @@ def postgres(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     yield f"postgresql+psycopg://matline@/postgres?host={folder}"
     subprocess.run([f"{home}/pg_ctl", "-D", cluster, "-m", "immediate", "stop"], **quiet)
     shutil.rmtree(folder)
+
+
+@pytest.fixture
+def postgres_alone(postgres: str) -> Iterator[str]:
+    """An empty database of a test's own."""
+    name = f"test_{new_id()}"
+    engine = create_engine(postgres, isolation_level="AUTOCOMMIT")
+    with engine.connect() as connection:
+        connection.execute(text(f"CREATE DATABASE {name} TEMPLATE template0"))
+        yield postgres.replace("/postgres?", f"/{name}?")
+        connection.execute(text(f"DROP DATABASE {name} WITH (FORCE)"))
+    engine.dispose()
+
+
+@pytest.fixture(scope="session")
+def object_store(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, str]]:
+    """A private S3-compatible server on loopback: the settings that name it."""
+    with objects.serving(tmp_path_factory.mktemp("objects")) as settings:
+        yield settings
+
+
+@pytest.fixture
+def bucket(object_store: dict[str, str]) -> dict[str, str]:
+    """Settings for a place of a test's own in it."""
+    return object_store | {"files_url": f"{object_store['files_url']}/{new_id()}"}
 
 
 @pytest.fixture(scope="module")
