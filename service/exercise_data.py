@@ -1,11 +1,15 @@
 """What the service asks of the exercises: whether there is one, and what a coach may set for a client."""
 
+from typing import Final, Literal
+
 from pydantic import ValidationError
 
 from analysis import exercises
 from service.errors import Refused
 
 TARGETS = tuple(exercises.Prescription.model_fields)
+Direction = Literal["easier", "harder"]
+DIRECTIONS: Final[tuple[Direction, ...]] = ("easier", "harder")
 
 
 def require(name: str) -> None:
@@ -22,3 +26,34 @@ def require_target(exercise: str, name: str, value: float) -> None:
         exercises.Prescription(**{name: value})
     except ValidationError as error:
         raise Refused(f"{name} cannot be {value:g}: {error.errors()[0]['msg']}.") from error
+
+
+def forms(exercise: str, direction: Direction) -> tuple[exercises.Form, ...]:
+    """Easier or harder forms of an exercise."""
+    found = exercises.load(exercise)
+    return found.easier if direction == "easier" else found.harder
+
+
+def resolve_form(exercise: str, direction: Direction, text: str) -> tuple[str, str]:
+    """Exercise and words of a form: one of ours needs no words, others keep the exercise.
+
+    Without text it is the exercise as usual. Raises Refused where there is no such form.
+    """
+    if not text:
+        return exercise, ""
+    for form in forms(exercise, direction):
+        if form.text == text:
+            return (form.exercise, "") if form.exercise else (exercise, text)
+    known = "; ".join(form.text for form in forms(exercise, direction))
+    raise Refused(f"There is no such form. There are: {known or 'none'}.")
+
+
+def form_caution(exercise: str, text: str) -> str:
+    """What to watch with a form of an exercise that is words; empty where none is on file."""
+    from analysis.progress import proposals  # with the statistics, which few need
+
+    words = proposals.load().exercise.get(exercise)
+    if not text or words is None:
+        return ""
+    cautions = {"easier": words.easier_caution, "harder": words.harder_caution}
+    return next((cautions[d] for d in DIRECTIONS if text in {f.text for f in forms(exercise, d)}), "")

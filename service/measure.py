@@ -7,7 +7,7 @@ place (setting `measure`), which must have the same signature.
 import gzip
 import json
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -108,8 +108,8 @@ def whole(
     notes: dict[str, Any],
     blur: bool,
     measure: str,
-    survey: dict[str, Any] | None,
-    parts: list[str],
+    survey: dict[str, Any] | None = None,
+    parts: Sequence[str] = (),
 ) -> dict[str, Any]:
     """Measure a clip, or join the files of its parts, and write report, track and video into a folder.
 
@@ -133,7 +133,7 @@ def whole(
     return summary(result.report)
 
 
-def _joined(source: str, survey: dict[str, Any], parts: list[str]) -> Observations:
+def _joined(source: str, survey: dict[str, Any], parts: Sequence[str]) -> Observations:
     from analysis import observe
 
     found = [kept.load_part(Path(name)) for name in parts]

@@ -43,12 +43,17 @@ def finish(db: Session, part_id: str) -> bool:
 
 def due(db: Session, clip_id: str) -> list[str]:
     """Jobs that the queue must have now, for a clip that is cut: waiting parts, or the one that joins."""
-    job = db.scalar(select(Job).where(Job.clip_id == clip_id, Job.part == 0))
-    if job is None or job.survey is None:
+    job = _cut_job(db, clip_id)
+    if job is None:
         return []
     if jobs.waits_for_parts(db, job):
         return [part.id for part in of(db, clip_id) if part.state == "queued"]
     return [job.id]
+
+
+def _cut_job(db: Session, clip_id: str) -> Job | None:
+    """The own job of a clip, where it is cut and not ended."""
+    return db.scalar(select(Job).where(Job.clip_id == clip_id, Job.part == 0, Job.survey.is_not(None)))
 
 
 def tell(db: Session, clip_id: str) -> None:
@@ -63,7 +68,7 @@ def clear(store: Store, files: Files, clip_id: str) -> None:
     """Delete files and rows of a clip's parts, where they are not needed any more."""
     with store.read() as db:
         clip, rows = db.get(Clip, clip_id), of(db, clip_id)
-        if clip is None or not rows or due(db, clip_id):
+        if clip is None or not rows or _cut_job(db, clip_id):
             return
     for row in rows:
         files.delete(clip.client_id, clip_id, part_file(row.id))

@@ -108,9 +108,19 @@ def propose(db: Session, by: Person, item: ProgrammeItem, data: ProposalIn) -> P
 
     Raises Conflict while a warning sign of the client is open: the programme waits.
     """
-    exercise_data.require(data.exercise)
+    exercise, form = data.exercise or item.exercise, ""
+    if data.form is not None:
+        exercise, form = exercise_data.resolve_form(item.exercise, data.direction, data.form)
+    exercise_data.require(exercise)
     _check_no_stop(db, item.client_id)
-    row = Proposal(client_id=item.client_id, item_id=item.id, **data.model_dump())
+    row = Proposal(
+        client_id=item.client_id,
+        item_id=item.id,
+        direction=data.direction,
+        exercise=exercise,
+        form=form,
+        reason=data.reason,
+    )
     db.add(row)
     db.flush()
     audit.record(db, by, db.get(Person, item.client_id), "changed", "proposal", row.id)
@@ -126,7 +136,7 @@ def decide(db: Session, by: Person, proposal: Proposal, state: Literal["confirme
         raise Conflict("The exercise is no longer in the programme.")
     if state == "confirmed":
         _check_no_stop(db, item.client_id)
-        item.exercise = proposal.exercise
+        item.exercise, item.form = proposal.exercise, proposal.form
     proposal.state, proposal.decided_by, proposal.decided_at = state, by.id, now()
     audit.record(db, by, db.get(Person, proposal.client_id), "changed", "proposal", proposal.id)
     return proposal

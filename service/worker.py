@@ -88,7 +88,7 @@ class Worker:
             due = parts.due(db, job.clip_id) if job is not None else []
         for one in due:
             self._queue.enqueue(one)
-        if job is not None and not due:
+        if job is not None:
             parts.clear(self._store, self._files, job.clip_id)
 
     def _cut(self, job: Job, source: Path) -> None:

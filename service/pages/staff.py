@@ -6,8 +6,8 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from analysis import cautions, exercises
-from analysis.exercises import Exercise, Prescription
-from service import access, audit, clips, consent, invitations, programmes, results, sessions
+from analysis.exercises import Prescription
+from service import access, audit, clips, consent, exercise_data, invitations, programmes, results, sessions
 from service.api.deps import Db, Owner, Staff, TheClient
 from service.api.me import described_audit
 from service.pages.view import Page, page
@@ -39,19 +39,19 @@ def clients(request: Request, db: Db, person: Staff) -> Response:
 def client_page(request: Request, db: Db, person: Staff, client: TheClient) -> Response:
     """One client: programme, targets, steps easier or harder, sessions, clips."""
     told = results.over_weeks(db, client)
+    items = [ProgrammeItemOut.model_validate(i) for i in programmes.items(db, client.id)]
     return page(
         request,
         "client.html",
         person,
         client=client,
-        items=[ProgrammeItemOut.model_validate(i) for i in programmes.items(db, client.id)],
+        items=items,
         targets=programmes.targets(db, client.id),
         target_names={name: _target_words(name) for name in Prescription.model_fields},
         proposals=programmes.proposals(db, client.id),
         advised=[(e.exercise, e.proposal) for e in told.exercises if e.proposal],
         exercises=[exercises.load(name) for name in exercises.names()],
-        worded={name: _worded(exercises.load(name)) for name in exercises.names()},
-        steps={name: _steps(exercises.load(name)) for name in exercises.names()},
+        steps={item.id: _steps(item) for item in items},
         signs={row.id: _signs(row) for row in sessions.latest(db, client.id, 8)},
         sessions=[sessions.described(client, row) for row in sessions.latest(db, client.id, 8)],
         clips=clips.of_client(db, client.id, 12),
@@ -88,13 +88,12 @@ def _target_words(name: str) -> str:
     return shown.get(name, name.replace("_", " "))
 
 
-def _worded(exercise: Exercise) -> dict[str, list[str]]:
-    """Direction -> forms that are no exercise of ours, but can be told in a note."""
-    forms = {"easier": exercise.easier, "harder": exercise.harder}
-    return {way: [f.text for f in found if not f.exercise] for way, found in forms.items()}
-
-
-def _steps(exercise: Exercise) -> dict[str, list[tuple[str, str]]]:
-    """Direction -> names and titles of the forms that are exercises of ours."""
-    forms = {"easier": exercise.easier, "harder": exercise.harder}
-    return {way: [(f.exercise, f.text) for f in found if f.exercise] for way, found in forms.items()}
+def _steps(item: ProgrammeItemOut) -> dict[str, list[tuple[str, str]]]:
+    """Direction -> forms to which an item can be moved, with what they are called."""
+    steps: dict[str, list[tuple[str, str]]] = {}
+    for way in exercise_data.DIRECTIONS:
+        texts = [form.text for form in exercise_data.forms(item.exercise, way)]
+        usual = [("", f"{exercises.load(item.exercise).title} as usual")] if item.form else []
+        others = [(text, text) for text in texts if text != item.form]
+        steps[way] = ([] if item.form in texts else usual) + others
+    return steps

@@ -32,6 +32,7 @@ Name = Annotated[
     str, StringConstraints(min_length=1, max_length=120, strip_whitespace=True), AfterValidator(plain)
 ]
 Note = Annotated[str, StringConstraints(max_length=500, strip_whitespace=True), AfterValidator(plain)]
+FormText = Annotated[str, StringConstraints(max_length=200, strip_whitespace=True), AfterValidator(plain)]
 Reason = Annotated[
     str, StringConstraints(min_length=1, max_length=500, strip_whitespace=True), AfterValidator(plain)
 ]

@@ -1,11 +1,12 @@
 """Records of a client's programme, targets and proposals."""
 
 from datetime import datetime
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, Field, computed_field, model_validator
 
-from service.records.base import Day, ExerciseName, In, Note, Out, Reason, Side, unrepeated
+from service import exercise_data
+from service.records.base import Day, ExerciseName, FormText, In, Note, Out, Reason, Side, unrepeated
 
 
 class ProgrammeItemIn(In):
@@ -19,6 +20,7 @@ class ProgrammeItemIn(In):
     range_deg: float | None = Field(default=None, gt=0, le=180)
     days: Annotated[list[Day], Field(min_length=1, max_length=7), AfterValidator(unrepeated)]
     note: Note = ""
+    form: FormText = Field(default="", description="how it is done, where not as usual")
     position: int = Field(default=0, ge=0, le=1000)
 
 
@@ -34,9 +36,16 @@ class ProgrammeItemOut(Out):
     range_deg: float | None
     days: list[int]
     note: str
+    form: str
     position: int
     created_at: datetime
     ended_at: datetime | None
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def form_caution(self) -> str:
+        """What to watch with this form; empty where there is none, or a coach worded it."""
+        return exercise_data.form_caution(self.exercise, self.form)
 
 
 class TargetIn(In):
@@ -58,11 +67,22 @@ class TargetOut(Out):
 
 
 class ProposalIn(In):
-    """An easier or harder form for an item of the programme, and why."""
+    """An easier or harder form for an item of the programme, and why.
+
+    Either a form of its own exercise, by its text in the exercise's file (empty: the exercise as
+    usual), or another exercise.
+    """
 
     direction: Literal["easier", "harder"]
-    exercise: ExerciseName
+    form: FormText | None = None
+    exercise: ExerciseName | None = None
     reason: Reason
+
+    @model_validator(mode="after")
+    def _one(self) -> Self:
+        if (self.form is None) == (self.exercise is None):
+            raise ValueError("name either a form or another exercise")
+        return self
 
 
 class ProposalOut(Out):
@@ -72,6 +92,7 @@ class ProposalOut(Out):
     item_id: str
     direction: Literal["easier", "harder"]
     exercise: str
+    form: str
     reason: str
     state: Literal["proposed", "confirmed", "declined"]
     created_at: datetime

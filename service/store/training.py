@@ -11,7 +11,10 @@ from service.store.columns import now
 
 
 class ProgrammeItem(Base):
-    """One exercise of a client's programme; `days` are ISO weekdays, 1 Monday to 7 Sunday."""
+    """One exercise of a client's programme; `days` are ISO weekdays, 1 Monday to 7 Sunday.
+
+    `form` says in words how it is done where not as usual.
+    """
 
     __tablename__ = "programme_item"
     id: Mapped[str] = key()
@@ -26,6 +29,7 @@ class ProgrammeItem(Base):
     range_deg: Mapped[float | None]
     days: Mapped[list[int]]
     note: Mapped[str] = mapped_column(String(500), default="")
+    form: Mapped[str] = mapped_column(String(200), default="")
     created_at: Mapped[datetime] = mapped_column(default=now)
     ended_at: Mapped[datetime | None]
 
@@ -53,6 +57,7 @@ class Proposal(Base):
     item_id: Mapped[str] = owned_by("programme_item")
     direction: Mapped[str] = mapped_column(String(6))
     exercise: Mapped[str] = mapped_column(String(60))
+    form: Mapped[str] = mapped_column(String(200), default="")
     reason: Mapped[str] = mapped_column(String(500))
     state: Mapped[str] = mapped_column(String(9), default="proposed")
     created_at: Mapped[datetime] = mapped_column(default=now)

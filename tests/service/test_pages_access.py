@@ -64,7 +64,7 @@ def filled(visit: Visit, clip: Path) -> Practice:
     asked = warned.api("GET", "/before-session")["questions"]
     answers = {q["kind"]: q["kind"] == "leg_weakness" for q in asked}
     warned.api("POST", "/sessions", {"pain_before": 4, "answers": answers})
-    waiting = programme(coach, client, "clam", range_deg=ENDLESS_DEG)
+    waiting = programme(coach, client, "clam", range_deg=ENDLESS_DEG, form="Half as far")
     unmeasured = client.send(clip, waiting, session, "clam")
     people = {"coach": coach, "physio": physio, "client": client, "warned": warned, "stranger": stranger}
     pages = {

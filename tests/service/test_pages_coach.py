@@ -169,3 +169,29 @@ def test_programme_targets_and_levels(visit: Visit, coach: Visitor) -> None:
     coach.page.locator("details.item").first.locator("summary").click()
     coach.press("Take out of the programme")
     coach.sees("Nothing is in the programme yet.")
+
+
+def test_a_form_in_words_comes_to_the_client_and_goes_again(visit: Visit, coach: Visitor) -> None:
+    client = joined(visit, coach, "Gus")
+    programme(coach, client)
+    session_of(client)
+    move(coach, client, "easier", "Slide the heel instead of lifting the foot")
+    client.go("/")
+    client.sees("Slide the heel instead of lifting the foot")
+    client.sees("The heel slides only as far as the pelvis stays still.")
+    move(coach, client, "harder", "Toe tap as usual")
+    client.go("/")
+    client.sees_not("Slide the heel")
+
+
+def move(coach: Visitor, client: Visitor, way: str, to: str) -> None:
+    """Propose a level and confirm it, on the client's page."""
+    coach.go(f"/clients/{client.id}")
+    item = coach.page.locator("details.item", has_text="Toe tap").first
+    item.locator("summary").click()
+    form = item.locator("form", has_text=f"A level {way}")
+    form.get_by_label("To").select_option(label=to)
+    form.get_by_label(f"Why {way}").fill("as agreed")
+    form.get_by_role("button", name="Propose").click()
+    coach.press(f"Confirm {way}")
+    expect(coach.page.get_by_role("button", name=f"Confirm {way}")).to_have_count(0)
