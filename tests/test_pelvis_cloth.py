@@ -9,7 +9,7 @@ from fake_report import observations
 
 from analysis import exercises, skeleton
 from analysis.pelvis import cloth
-from analysis.pelvis.camera import mat_in_camera
+from analysis.skeleton.camera import mat_in_camera
 from analysis.pelvis.fabric import from_fabric
 from analysis.pelvis.motion import Seen
 from analysis.records import Floats, Observations

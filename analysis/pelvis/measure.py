@@ -8,12 +8,12 @@ import numpy as np
 
 from analysis.conventions import PELVIC_SIGNALS
 from analysis.exercises import Exercise
-from analysis.pelvis.camera import mat_in_camera
 from analysis.pelvis.card import from_card
 from analysis.pelvis.fabric import from_fabric
 from analysis.pelvis.motion import PelvisMotion, Seen
 from analysis.records import Floats, Observations, PelvisSource, Skeleton
 from analysis.skeleton import pelvis_angles
+from analysis.skeleton.camera import mat_in_camera
 
 # A source that sees an axis to this goes before the next ones, whatever those say.
 GOOD_DEG: Final = 3.0

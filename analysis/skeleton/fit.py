@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -10,9 +11,11 @@ from analysis import filters
 from analysis.conventions import PELVIC_SIGNALS, SIDES, Side
 from analysis.exercises import Exercise
 from analysis.records import JOINTS, Floats, Observations, Skeleton
+from analysis.skeleton.camera import mat_in_camera
 from analysis.skeleton.corrector import SEGMENTS, SIGNALS, Corrected, correct
 from analysis.skeleton.features import describe, start_frames
 from analysis.skeleton.rotations import pelvis_axes, unit
+from analysis.skeleton.swing import swung
 
 # Slow floor exercise holds little above 3 Hz (six harmonics of 0.5 Hz; Winter's residual reasoning).
 CUTOFF_HZ: Final = 3.0
@@ -55,7 +58,16 @@ def fit(observations: Observations, exercise: Exercise, side: Side | None = None
     }
     directions |= _pelvis(t, corrected)
     half_widths = {s: _half_width(s, corrected, i) for i, s in enumerate(SIGNALS)}
-    return Skeleton(t, directions, _joints_cm(directions, observations.landmarks_cm), half_widths)
+    body = Skeleton(t, directions, _joints_cm(directions, observations.landmarks_cm), half_widths)
+    return _swung(body, observations, exercise.movement.seen_swing)
+
+
+def _swung(body: Skeleton, observations: Observations, share: float) -> Skeleton:
+    camera = mat_in_camera(observations, body) if share else None
+    if camera is None:
+        return body
+    directions = swung(body.time_s, observations.landmarks_px, body.directions, camera, share)
+    return replace(body, directions=directions, joints_cm=_joints_cm(directions, observations.landmarks_cm))
 
 
 def _half_width(signal: str, corrected: Corrected, column: int) -> Floats:
