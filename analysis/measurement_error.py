@@ -35,6 +35,14 @@ def half_width(report: Report, side: RepetitionSide, measure: str) -> float:
     return of_range(exercise, side, stated, report.series)
 
 
+def between_clips(report: Report, side: RepetitionSide, measure: str) -> float:
+    """95 % half-width of a measure against another clip of the same client; NaN where none is known.
+
+    Other clothes and another place of the phone change the error, which within one clip stays the same.
+    """
+    return _table()["between_clips"].get(measure, 1.0) * half_width(report, side, measure)
+
+
 def of_pelvis(exercise: Exercise, stated: Mapping[str, float], seen: Container[str]) -> float:
     """95 % half-width of the pelvis's motion [deg]: of the worst signal that is judged and seen.
 

@@ -16,6 +16,7 @@ from analysis.repetitions import Span, course
 ONE_SIDED_95 = 1.645
 ONE_SIDED_SHARE = ONE_SIDED_95 / 1.96  # of a two-sided 95 % half-width
 FEWEST_SAMPLES = 8
+FEWEST_FOR_BEND = 6
 LEAST_SEEN = 0.6  # share of a repetition's samples that must be there
 
 
@@ -65,12 +66,17 @@ def _apart(time_s: Floats) -> float:
 def at_far_end(time_s: Floats, values: Floats, span: Span) -> Change | None:
     """Level of a signal (T,) at the far end of a repetition; None where it was not seen.
 
-    The mean over the hold and the slow moments around it; its uncertainty is from the spread there.
+    The mean over the hold and the slow moments around it; its uncertainty is from the spread there, less
+    what bends with the movement.
     """
     margin = 0.15 * (span.duration_s - (span.leave_s - span.arrive_s)) / 2
     near = (time_s >= span.arrive_s - margin) & (time_s <= span.leave_s + margin) & np.isfinite(values)
     if near.sum() < 2:
         return None
-    level, spread = float(np.mean(values[near])), float(np.std(values[near], ddof=1))
-    error = spread * np.sqrt(_apart(time_s) / near.sum()) if near.sum() > 2 else spread
-    return Change(level, ONE_SIDED_95 * error, span.turn_s)
+    t, y = time_s[near], values[near]
+    bends = 2 if near.sum() >= FEWEST_FOR_BEND else 0
+    left = y - np.polynomial.Polynomial.fit(t, y, bends)(t)
+    error = float(np.sqrt((left**2).sum() / (near.sum() - 1 - bends)))
+    if near.sum() > 2:
+        error *= np.sqrt(_apart(time_s) / near.sum())
+    return Change(float(np.mean(y)), ONE_SIDED_95 * error, span.turn_s)

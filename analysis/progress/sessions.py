@@ -13,7 +13,7 @@ import numpy as np
 from pydantic import AwareDatetime
 from scipy import stats
 
-from analysis.measurement_error import half_width, unit
+from analysis.measurement_error import between_clips, unit
 from analysis.records import Measures, Number, Record, RepetitionSide, Report
 from analysis.statistics import Z95
 
@@ -95,7 +95,7 @@ def _mean_points(sessions: Sequence[Session], side: RepetitionSide, measure: str
 
 def _own(report: Report, side: RepetitionSide, measure: str) -> float:
     """Half-width from measurement alone; of smoothness none is known, so only its spread counts."""
-    return 0.0 if measure == "smoothness" else half_width(report, side, measure)
+    return 0.0 if measure == "smoothness" else between_clips(report, side, measure)
 
 
 @cache
