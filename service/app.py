@@ -5,6 +5,7 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from importlib.resources import files as resource
 
+from anyio import CapacityLimiter
 from fastapi import FastAPI, Request
 from fastapi.responses import JSONResponse
 from fastapi.staticfiles import StaticFiles
@@ -19,6 +20,8 @@ from service.errors import ServiceError, TooMany
 from service.guard import Guard, problem
 from service.services import Services
 from service.settings import MIB, Settings
+
+_CHECKS_AT_ONCE = 2  # of clips that have arrived; they are not to take the threads that answer pages
 
 
 class Problem(BaseModel):
@@ -60,6 +63,7 @@ def create_app(
 @asynccontextmanager
 async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     app.state.services = await run_in_threadpool(Services.open, app.state.settings)
+    app.state.checks = CapacityLimiter(_CHECKS_AT_ONCE)
     if app.state.meanwhile:
         threading.Thread(target=app.state.meanwhile, args=(app.state.services,), daemon=True).start()
     yield

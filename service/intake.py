@@ -22,26 +22,38 @@ _EBML = b"\x1a\x45\xdf\xa3"
 def accept(store: Store, files: Files, queue: Queue, upload_id: str) -> None:
     """Check a finished upload and make it a clip with a waiting job; safe to repeat.
 
-    Raises Refused with the reason, which is also kept with the upload, whose bytes are deleted.
+    Raises Refused with the reason, which is also kept with the upload, whose bytes are deleted, and
+    Conflict while another request does the same.
     """
+    file = uploads.path(store.settings, upload_id)
+    if not file.exists():
+        return  # done already
+    clean = file.with_suffix(".clean")
+    with uploads.locked(file):
+        try:
+            job_id = _accept(store, files, upload_id, clean)
+        except Refused as error:
+            _refuse(store, upload_id, str(error))
+            raise
+        finally:
+            clean.unlink(missing_ok=True)
+        file.unlink(missing_ok=True)
+    if job_id is not None:
+        queue.enqueue(job_id)
+
+
+def _accept(store: Store, files: Files, upload_id: str, clean: Path) -> str | None:
+    """Identifier of the new job; None where there is a clip already, or the upload was dropped meanwhile."""
     with store.read() as db:
         upload = db.get(Upload, upload_id)
     if upload is None:
-        return  # done already
-    file = uploads.path(store.settings, upload_id)
-    clean = file.with_suffix(".clean")
-    try:
-        found = check(store.settings, file, clean)
-        files.put(upload.client_id, upload_id, "original", clean)
-        job_id = _make_clip(store, upload_id, found)
-    except Refused as error:
-        _refuse(store, upload_id, str(error))
-        raise
-    finally:
-        clean.unlink(missing_ok=True)
-    file.unlink(missing_ok=True)
-    if job_id is not None:
-        queue.enqueue(job_id)
+        return None
+    found = check(store.settings, uploads.path(store.settings, upload_id), clean)
+    files.put(upload.client_id, upload_id, "original", clean)
+    job_id = _make_clip(store, upload_id, found)
+    if job_id is None:
+        files.delete(upload.client_id, upload_id)
+    return job_id
 
 
 def check(settings: Settings, file: Path, clean: Path) -> dict[str, Any]:

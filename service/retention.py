@@ -12,7 +12,7 @@ from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
 from service import consent, intake, parts, uploads
-from service.errors import Refused
+from service.errors import Conflict, Refused
 from service.files import Files
 from service.jobs import OPEN
 from service.queue import Queue
@@ -107,7 +107,7 @@ def _finish_uploads(store: Store, files: Files, queue: Queue) -> None:
     with store.read() as db:
         waiting = [u.id for u in db.scalars(select(Upload).where(Upload.refused == "")) if _whole(store, u)]
     for upload_id in waiting:
-        with contextlib.suppress(Refused):
+        with contextlib.suppress(Refused, Conflict):  # Conflict: it is being accepted just now
             intake.accept(store, files, queue, upload_id)
 
 

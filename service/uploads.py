@@ -87,7 +87,7 @@ async def append(settings: Settings, upload_id: str, length: int, at: int, body:
     Raises Conflict where the offset is not the file's length or another request is writing, and
     TooLarge where there are more bytes than were announced.
     """
-    with _locked(path(settings, upload_id)) as file:
+    with locked(path(settings, upload_id)) as file:
         arrived = file.seek(0, os.SEEK_END)
         if arrived != at:
             raise Conflict(f"The upload is at byte {arrived}, not {at}. Go on from there.")
@@ -173,7 +173,8 @@ def _oldest(settings: Settings) -> datetime:
 
 
 @contextmanager
-def _locked(file_path: Path) -> Iterator[BinaryIO]:
+def locked(file_path: Path) -> Iterator[BinaryIO]:
+    """The bytes of an upload, for one request at a time; raises Conflict for another one."""
     try:
         file = file_path.open("r+b")
     except FileNotFoundError as error:

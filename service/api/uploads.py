@@ -5,10 +5,11 @@ Every route knows who asks before it reads a byte of the body.
 
 import base64
 import binascii
+from functools import partial
 from typing import Annotated
 
+from anyio import to_thread
 from fastapi import APIRouter, Header, Request, Response
-from fastapi.concurrency import run_in_threadpool
 from pydantic import ValidationError
 
 from service import access, audit, intake, uploads
@@ -116,7 +117,8 @@ async def add_bytes(
     offset = await uploads.append(services.settings, upload.id, upload.length, at, request.stream())
     response.headers["Tus-Resumable"], response.headers["Upload-Offset"] = VERSION, str(offset)
     if offset == upload.length:
-        await run_in_threadpool(intake.accept, services.store, files, queue, upload.id)
+        accept = partial(intake.accept, services.store, files, queue, upload.id)
+        await to_thread.run_sync(accept, limiter=request.app.state.checks)
 
 
 @router.delete("/{upload_id}", status_code=204)

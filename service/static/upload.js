@@ -47,7 +47,7 @@ async function carry(form, file, look) {
       if (state?.state === "accepted") return done(key, state.id);
       if (state?.state === "refused") throw new Refused(state.reason);
       if (!state) localStorage.removeItem(key);
-      else if (await sendFrom(form, file, url, state.offset, look)) return done(key, state.id);
+      else if (!(await sendFrom(form, file, url, state.offset, look))) await pause(1000, look);
       tries = 0;
     } catch (error) {
       if (error instanceof Refused) {
@@ -89,9 +89,10 @@ async function where(url) {
   return answer.json();
 }
 
-// Sends part after part; true when all has arrived.
+// Sends part after part; false where another request is at it, or has just finished it. An empty part after
+// the last one has a clip checked of which no answer came.
 async function sendFrom(form, file, url, offset, look) {
-  while (offset < file.size) {
+  do {
     await held(form, look);
     show(form, offset / file.size);
     const answer = await fetch(url, {
@@ -99,10 +100,10 @@ async function sendFrom(form, file, url, offset, look) {
       headers: { ...TUS, "Upload-Offset": offset, "Content-Type": "application/offset+octet-stream" },
       body: file.slice(offset, offset + PART),
     });
-    if (answer.status === 409) return false;
+    if ([404, 409].includes(answer.status)) return false;
     await check(answer);
     offset = Number(answer.headers.get("Upload-Offset"));
-  }
+  } while (offset < file.size);
   show(form, 1);
   return true;
 }

@@ -30,17 +30,24 @@ def big_clip(long_clip: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 class Line:
-    """The line between page and server: notes where each part begins, and cuts the parts it is told to."""
+    """The line between page and server: notes where each part begins, and cuts the parts it is told to.
 
-    def __init__(self, page: Page, cut: set[int]) -> None:
+    The answers of the parts in `lost` do not come back, though the parts arrive.
+    """
+
+    def __init__(self, page: Page, cut: set[int], lost: frozenset[int] = frozenset()) -> None:
         self.offsets: list[int] = []
-        self._cut = cut
+        self._cut, self._lost = cut, lost
         page.route("**/api/uploads/*", self._carry)
 
     def _carry(self, route: Route) -> None:
         if route.request.method == "PATCH":
             self.offsets.append(int(route.request.headers["upload-offset"]))
             if len(self.offsets) in self._cut:
+                route.abort("connectionfailed")
+                return
+            if len(self.offsets) in self._lost:
+                route.fetch()
                 route.abort("connectionfailed")
                 return
         route.continue_()
@@ -122,6 +129,40 @@ def test_a_dropped_connection_goes_on_where_it_stopped(visit: Visit, coach: Visi
     client.page.wait_for_url("**/clips/*")
     assert line.offsets == [0, PART, PART, PART, 2 * PART], "a part was sent twice, or left out"
     client.sees("What was seen")
+
+
+def test_a_clip_is_found_whose_last_answer_was_lost(visit: Visit, coach: Visitor, big_clip: Path) -> None:
+    client = at_home(visit, coach, "Rea")
+    client.answer_questions()
+    line = Line(client.page, cut=set(), lost=frozenset({3}))
+    client.expect_problem("ERR_CONNECTION_FAILED")
+    choose(client, big_clip)
+    client.sees("What was seen")
+    assert line.offsets == [0, PART, 2 * PART]
+
+
+def test_a_clip_that_arrived_and_was_never_checked_is_not_given_up(
+    visit: Visit, coach: Visitor, big_clip: Path, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    """As after the server was killed between the last byte and the check."""
+    client = at_home(visit, coach, "Sia")
+    client.answer_questions()
+    line = Line(client.page, cut={3, 4})
+    client.expect_problem("ERR_CONNECTION_FAILED")
+
+    def arrive(route: Route) -> None:
+        if int(route.request.headers["upload-offset"]) == 2 * PART and len(line.offsets) == 2:
+            name = route.request.url.rpartition("/")[2]
+            (file,) = tmp_path_factory.getbasetemp().glob(f"site[0-9]*/data/uploads/{name}")
+            with file.open("ab") as arrived:
+                arrived.write(big_clip.read_bytes()[2 * PART :])
+        route.fallback()
+
+    client.page.route("**/api/uploads/*", arrive)
+    choose(client, big_clip)
+    client.sees("What was seen")
+    size = big_clip.stat().st_size
+    assert line.offsets == [0, PART, 2 * PART, size, size], "the last is empty, and asks for the check"
 
 
 def test_an_upload_goes_on_after_the_page_was_closed(visit: Visit, coach: Visitor, big_clip: Path) -> None:
