@@ -40,7 +40,12 @@ def between_clips(report: Report, side: RepetitionSide, measure: str) -> float:
 
     Other clothes and another place of the phone change the error, which within one clip stays the same.
     """
-    return _table()["between_clips"].get(measure, 1.0) * half_width(report, side, measure)
+    return times_between_clips(measure) * half_width(report, side, measure)
+
+
+def times_between_clips(measure: str) -> float:
+    """By how much the half-width against another clip is larger than within one, as a factor."""
+    return _table()["between_clips"].get(measure, 1.0)
 
 
 def of_pelvis(exercise: Exercise, stated: Mapping[str, float], seen: Container[str]) -> float:

@@ -9,7 +9,7 @@ from scipy.spatial.transform import Rotation
 
 from analysis.conventions import PELVIC_SIGNALS
 from analysis.pelvis.card import from_card
-from analysis.pelvis.measure import choose, from_body
+from analysis.pelvis.measure import choose, from_body, hidden
 from analysis.pelvis.motion import Seen
 from analysis.records import Floats, Observations, Skeleton
 
@@ -162,3 +162,14 @@ def test_moments_that_the_source_missed_do_not_make_the_hips_jump() -> None:
     assert np.isfinite(bridged).all()
     assert np.abs(np.diff(bridged)).max() < 1.5 * np.abs(np.diff(tilt)).max()
     assert bridged == pytest.approx(tilt, abs=1.5)
+
+
+def test_what_cloth_hides_is_stated_as_uncertain() -> None:
+    told = Seen(np.zeros((T, 3)), np.full(3, 1.0), np.full(3, 2.0), np.full((T, 3), 0.5))
+    less = hidden(told, ["pelvic_rotation"])
+    assert less is not None
+    assert less.change_half_width_deg.tolist() == [2.0, 2.0, 12.0]
+    assert less.half_width_deg.tolist() == [1.0] * 3
+    assert less.overstated_deg is told.overstated_deg
+    assert hidden(told, []) is told
+    assert hidden(None, ["pelvic_rotation"]) is None

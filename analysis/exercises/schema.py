@@ -137,7 +137,11 @@ class Form(Record):
 
 
 class Exercise(Record):
-    """One exercise, from how to place the phone to what is judged and against which limits."""
+    """One exercise, from how to place the phone to what is judged and against which limits.
+
+    cloth_hides: pelvic signals of which the cloth, seen from `views`, showed less than half in many rendered
+    people. Motion that is read there is real; that none is read does not mean that there was none.
+    """
 
     name: str = Field(pattern=r"^[a-z][a-z_]*$")
     title: str
@@ -155,12 +159,15 @@ class Exercise(Record):
     hold: Hold | None = None
     limits: dict[str, Limit] = Field(default_factory=dict)
     kept: Kept | None = None
+    cloth_hides: tuple[str, ...] = ()
     easier: tuple[Form, ...] = ()
     harder: tuple[Form, ...] = ()
     cues: tuple[str, ...] = Field(min_length=1)
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
+        if unknown := set(self.cloth_hides) - set(PELVIC_SIGNALS):
+            raise ValueError(f"`cloth_hides` names no pelvic signal: {sorted(unknown)}")
         for kind, limit in self.limits.items():
             if kind not in FINDINGS_OF_A_REPETITION:
                 raise ValueError(f"unknown finding {kind!r} in limits")

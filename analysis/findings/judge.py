@@ -14,7 +14,7 @@ from analysis.exercises.schema import PELVIS_FINDINGS
 from analysis.findings import texts
 from analysis.findings.changes import LEAST_SEEN
 from analysis.findings.checks import Check, checks, direction
-from analysis.findings.measures import Measured, measure, pelvis_kinds, stated_pelvis, stated_range
+from analysis.findings.measures import Measured, can_clear, measure, stated_pelvis, stated_range
 from analysis.records import Finding, Floats, Measures, Motion, Repetition, SideComparison, Verdict
 from analysis.repetitions import Span, signals
 from analysis.symmetry import compare_sides
@@ -81,10 +81,10 @@ def _judged(index: int, m: Measured, made: Sequence[Check], numbers: Measures) -
     )  # fmt: skip
 
 
-def cannot_tell(what: str, at_s: float | None = None) -> Finding:
-    """A finding that says what the clip cannot answer."""
+def cannot_tell(what: str, at_s: float | None = None, **names: str) -> Finding:
+    """A finding that says what the clip cannot answer; `names` are what its words leave open."""
     said = texts.load()
-    words: str = getattr(said.unseen, what)
+    words: str = getattr(said.unseen, what).format(**names)
     kind = said.kind["not_measurable"]
     return Finding(
         kind="not_measurable", value=None, limit=None, unit="1", uncertainty=None, at_s=at_s,
@@ -100,12 +100,17 @@ def _unseen(
     if not any(signals.is_seen(motion, name) for name in drivers):
         return [cannot_tell("nothing")]
     found = []
-    if len(pelvis_kinds(motion, exercise)) < sum(kind in exercise.limits for kind in PELVIS_FINDINGS):
-        found.append(cannot_tell("pelvis"))
+    found += _unseen_pelvis(motion, exercise)
     if "off_target" in exercise.limits and places is None:
         found.append(cannot_tell("spot"))
     found += [cannot_tell("unfinished", m.span.start_s) for m in done if not m.span.complete]
     return found
+
+
+def _unseen_pelvis(motion: Motion, exercise: Exercise) -> list[Finding]:
+    kinds = [k for k in PELVIS_FINDINGS if k in exercise.limits and not can_clear(motion, exercise, k)]
+    ways = [texts.load().unseen.ways[kind] for kind in kinds]
+    return [cannot_tell("pelvis", ways=" or ".join(ways))] if ways else []
 
 
 def _sides(whole: Sequence[Measured], motion: Motion, exercise: Exercise) -> dict[str, SideComparison]:

@@ -114,15 +114,22 @@ def _pelvis(
 def pelvis_kinds(motion: Motion, exercise: Exercise) -> dict[str, str]:
     """Pelvis findings that the clip can answer, with their signal.
 
-    Where the stated error of a change is as large as the limit, the signal tells nothing about it.
+    Where the stated error of a change is as large as the limit, the signal tells nothing about it, unless
+    its source tells by how much it overstates: what is read beyond that has happened.
     """
     return {
         kind: name
         for kind, name in PELVIS_FINDINGS.items()
         if kind in exercise.limits
         and signals.is_seen(motion, name)
-        and stated(motion, name) < exercise.limits[kind].value
+        and (can_clear(motion, exercise, kind) or name in motion.overstated_deg)
     }
+
+
+def can_clear(motion: Motion, exercise: Exercise, kind: str) -> bool:
+    """Whether a pelvis that is read as still was still: the stated error is below the limit."""
+    name = PELVIS_FINDINGS[kind]
+    return signals.is_seen(motion, name) and stated(motion, name) < exercise.limits[kind].value
 
 
 def stated(motion: Motion, name: str) -> float:

@@ -34,13 +34,14 @@ class SidesLimit(Record):
 
 
 class Unseen(Record):
-    """What is said where the clip cannot tell."""
+    """What is said where the clip cannot tell. ways: what the pelvis may have done, by finding."""
 
     nothing: str
     repetition: str
     pelvis: str
     spot: str
     unfinished: str
+    ways: dict[str, str]
 
 
 class Texts(Record):

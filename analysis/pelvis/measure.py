@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -30,8 +32,16 @@ def measure(observations: Observations, body: Skeleton, exercise: Exercise) -> P
     seen: dict[PelvisSource, Seen | None] = {"card": None, "fabric": None, "landmarks": by_body}
     if camera is not None and by_body is not None:
         seen["card"] = from_card(observations, camera)
-        seen["fabric"] = from_fabric(observations, body, camera, exercise.lies)
+        seen["fabric"] = hidden(from_fabric(observations, body, camera, exercise.lies), exercise.cloth_hides)
     return choose({source: s for source, s in seen.items() if s is not None})
+
+
+def hidden(seen: Seen | None, signals: Sequence[str]) -> Seen | None:
+    """What the cloth says, where it hides some of the pelvis's signals: any change of them may be missed."""
+    if seen is None or not signals:
+        return seen
+    axes = np.isin(PELVIC_SIGNALS, signals)
+    return replace(seen, change_half_width_deg=np.where(axes, _UNUSUAL_DEG, seen.change_half_width_deg))
 
 
 def choose(seen: dict[PelvisSource, Seen]) -> PelvisMotion:
