@@ -8,6 +8,7 @@ from sqlalchemy.orm import Session
 
 from service.store.columns import now
 from service.store.models import AuditEntry, Person
+from service.store.session import Store
 
 Action = Literal["saw", "changed"]
 _SAME_VISIT = timedelta(minutes=10)  # a page asks for the same thing many times
@@ -17,16 +18,18 @@ def record(
     db: Session, actor: Person, subject: Person | None, action: Action, what: str, object_id: str = ""
 ) -> None:
     """Add an entry: `actor` saw or changed `what` of `subject`."""
-    db.add(
-        AuditEntry(
-            practice_id=actor.practice_id,
-            actor_id=actor.id,
-            subject_id=subject.id if subject else None,
-            action=action,
-            what=what,
-            object_id=object_id,
-        )
-    )
+    db.add(_entry(actor, subject.id if subject else None, action, what, object_id))
+
+
+def look_at_list(store: Store, actor: Person, subjects: set[str], what: str) -> None:
+    """Note a look at a list that tells of several people, by their identifiers; of each once a visit."""
+    visit = AuditEntry.at > now() - _SAME_VISIT, AuditEntry.actor_id == actor.id
+    query = select(AuditEntry.subject_id).where(*visit, AuditEntry.action == "saw", AuditEntry.what == what)
+    with store.read() as db:
+        new = subjects - set(db.scalars(query)) - {actor.id}
+    if new:
+        with store.write() as db:
+            db.add_all(_entry(actor, subject, "saw", what) for subject in sorted(new))
 
 
 def seen_lately(db: Session, actor: Person, subject: Person, what: str, object_id: str = "") -> bool:
@@ -52,6 +55,19 @@ def of_practice(
 ) -> list[AuditEntry]:
     """The newest entries of a whole practice."""
     return _newest(db, AuditEntry.practice_id == owner.practice_id, before, limit)
+
+
+def _entry(
+    actor: Person, subject_id: str | None, action: Action, what: str, object_id: str = ""
+) -> AuditEntry:
+    return AuditEntry(
+        practice_id=actor.practice_id,
+        actor_id=actor.id,
+        subject_id=subject_id,
+        action=action,
+        what=what,
+        object_id=object_id,
+    )
 
 
 def _newest(db: Session, which: object, before: datetime | None, limit: int) -> list[AuditEntry]:

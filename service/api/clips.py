@@ -50,9 +50,13 @@ _VIDEO: dict[int | str, dict[str, Any]] = {
 
 
 @router.get("/clips")
-def clip_queue(db: Db, person: Viewer, new_only: Annotated[bool, Query()] = True) -> list[ClipOut]:
+def clip_queue(
+    db: Db, services: ServicesDep, person: Viewer, new_only: Annotated[bool, Query()] = True
+) -> list[ClipOut]:
     """Clips of those whom I may see; by default those that nobody has reviewed."""
-    return clips.queue_of(db, person, new_only=new_only)
+    found = clips.queue_of(db, person, new_only=new_only)
+    audit.look_at_list(services.store, person, {clip.client_id for clip in found}, "clip_queue")
+    return found
 
 
 @router.get("/clients/{client_id}/clips")

@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 from analysis import cautions, exercises
 from analysis.exercises import Prescription
 from service import access, audit, clips, consent, exercise_data, invitations, programmes, results, sessions
-from service.api.deps import Db, Owner, Staff, TheClient
+from service.api.deps import Db, Owner, Staff, TheClient, services_of
 from service.api.me import described_audit
 from service.pages.view import Page, page
 from service.records.programme import ProgrammeItemOut
@@ -23,6 +23,8 @@ def queue(request: Request, db: Session, person: Person) -> Response:
     stops = [(client, row) for client in people if (row := sessions.open_stop(db, client.id))]
     warned = [(client, sessions.described(client, row), _signs(row)) for client, row in stops]
     waiting = clips.queue_of(db, person)
+    shown = {clip.client_id for clip in waiting} | {client.id for client, _ in stops}
+    audit.look_at_list(services_of(request).store, person, shown, "clip_queue")
     return page(request, "queue.html", person, warned=warned, clips=waiting, any_client=bool(people))
 
 
@@ -30,6 +32,8 @@ def queue(request: Request, db: Session, person: Person) -> Response:
 def clients(request: Request, db: Db, person: Staff) -> Response:
     """The clients who let me see their data, and invitations."""
     rows = [(c, next(iter(sessions.latest(db, c.id, 1)), None)) for c in access.clients_of(db, person)]
+    shown = {client.id for client, session in rows if session is not None}
+    audit.look_at_list(services_of(request).store, person, shown, "clients")
     return page(
         request, "clients.html", person, rows=rows, invitations=invitations.open_invitations(db, person)
     )

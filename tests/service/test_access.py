@@ -176,6 +176,29 @@ def test_numbers_without_video_where_watching_is_not_agreed(case: Case) -> None:
         consent.give(db, db.get_one(Person, case.ids["client_id"]), "watch")
 
 
+@pytest.mark.parametrize(
+    ("path", "what"), [("/", "clip_queue"), ("/api/clips", "clip_queue"), ("/clients", "clients")]
+)
+def test_a_look_at_a_list_is_noted(desk: Desk, clip_bytes: bytes, path: str, what: str) -> None:
+    client, unseen = desk.client("Cleo"), desk.client("Uma", agree=False)
+    for one in (client, unseen):
+        desk.send_clip(one, clip_bytes)
+    for _ in range(3):
+        assert desk.owner.http.get(path).status_code == 200
+    entries = [e for e in client.ok("get", "/me/audit") if e["action"] == "saw"]
+    assert [(e["what"], e["actor"]) for e in entries] == [(what, "Olive")]
+    assert not [e for e in unseen.ok("get", "/me/audit") if e["action"] == "saw"]
+    client.http.get(path)
+    assert len([e for e in client.ok("get", "/me/audit") if e["action"] == "saw"]) == 1, "not of oneself"
+
+
+def test_a_reported_warning_sign_is_not_read_unnoticed(desk: Desk) -> None:
+    client = desk.client("Cleo")
+    desk.session_of(client, leg_weakness=True)
+    assert "Cleo reported a warning sign" in desk.owner.http.get("/").text
+    assert "clip_queue" in [e["what"] for e in client.ok("get", "/me/audit")]
+
+
 def test_looks_and_changes_are_noted(case: Case) -> None:
     coach, clip = case.desk.owner, case.ids["clip_id"]
     for _ in range(3):
