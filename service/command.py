@@ -92,6 +92,7 @@ def _serve(settings: Settings, meanwhile: Callable[[Services], None] | None = No
         create_app(settings, beside),
         host=settings.host,
         port=settings.port,
+        forwarded_allow_ips=settings.proxies,
         access_log=False,  # addresses name clips
         server_header=False,
         timeout_graceful_shutdown=5,

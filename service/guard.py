@@ -22,6 +22,7 @@ _CSP = (  # forms are sent by script alone: the browser's own way would show wha
     "media-src 'self' blob:; connect-src 'self'; object-src 'none'; base-uri 'none'; "
     "form-action 'none'; frame-ancestors 'none'"
 )
+_PEOPLE_AT_ONE_ADDRESS = 20  # as of a practice's own network
 _HEADERS = {
     "Content-Security-Policy": _CSP,
     "X-Content-Type-Options": "nosniff",
@@ -40,6 +41,7 @@ class Guard:
         self._app, self._settings = app, settings
         self._window = MovingWindowRateLimiter(MemoryStorage())
         self._any = RateLimitItemPerMinute(settings.requests_per_minute)
+        self._address = RateLimitItemPerMinute(settings.requests_per_minute * _PEOPLE_AT_ONE_ADDRESS)
         self._sign_in = RateLimitItemPerMinute(settings.sign_ins_per_minute)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -67,7 +69,10 @@ class Guard:
         if scope["method"] not in _SAFE and not headers.get("authorization"):
             check_origin(headers, self._settings)
         address = (scope.get("client") or ("",))[0]
-        self._count(self._any, _who(headers) or address)
+        who = _who(headers)
+        self._count(self._any, who or address)
+        if who:  # what people identify themselves with is not checked yet, and may be made up each time
+            self._count(self._address, address)
         if scope["path"] in _SIGN_IN and scope["method"] not in _SAFE:
             self._count(self._sign_in, f"sign-in {address}")
 

@@ -40,6 +40,9 @@ class Settings(BaseSettings):
     host: str = "127.0.0.1"
     port: int = Field(default=8000, ge=1, le=65535)
     public_url: str = Field(default="", description="address in the browser, where not loopback")
+    proxies: str = Field(
+        default="127.0.0.1", description="addresses of proxies, whose word on who asks is believed"
+    )
     requests_per_minute: int = Field(default=600, ge=1, description="of one person or one address")
     sign_ins_per_minute: int = Field(default=20, ge=1, description="of one address")
     failures_before_wait: int = Field(

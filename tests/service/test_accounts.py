@@ -178,6 +178,14 @@ def test_rates_are_limited(open_desk: Callable[..., Desk]) -> None:
     assert desk.browser().get("/sign-in").status_code == 200, "others are not held up"
 
 
+def test_made_up_cookies_do_not_escape_the_limit(open_desk: Callable[..., Desk]) -> None:
+    desk = open_desk(workers=0, requests_per_minute=2)
+    http = desk.browser()
+    answers = [http.get("/api/me", headers={"Cookie": f"matline=made-up-{i}"}) for i in range(60)]
+    assert answers[0].status_code == 401
+    assert answers[-1].status_code == 429
+
+
 def test_a_large_body_is_refused(desk: Desk) -> None:
     answer = desk.owner.post("/me/tokens", content=b"x" * 2_000_000)
     assert answer.status_code == 413

@@ -45,6 +45,18 @@ def test_others_can_reach_it_only_with_the_printed_code(tmp_path: Path) -> None:
         assert first_account(url, code[1]) == 201
 
 
+@pytest.mark.parametrize(("proxies", "last"), [("127.0.0.1", 401), ("10.9.9.9", 429)])
+def test_only_a_known_proxy_is_believed_who_asks(tmp_path: Path, proxies: str, last: int) -> None:
+    """Sign-ins are limited for each address: behind a proxy for that of each person, not for the proxy's."""
+    data = {"email": "n@example.org", "password": PASSWORD}
+    settings = {"MATLINE_PROXIES": proxies, "MATLINE_SIGN_INS_PER_MINUTE": "3"}
+    with serving(tmp_path / "data", "standin:quick", "--workers", "0", **settings) as url:
+        for i in range(5):
+            said = {"X-Forwarded-For": f"198.51.100.{i}", "Origin": url}
+            status = httpx2.post(f"{url}/api/sign-in", json=data, headers=said).status_code
+    assert status == last
+
+
 def test_servers_of_one_practice_share_the_code(tmp_path: Path) -> None:
     services = [Services.open(settings_for(tmp_path / "data", workers=0)) for _ in range(2)]
     codes = {s.setup_code for s in services}
