@@ -40,8 +40,17 @@ def purposes() -> tuple[PurposeText, ...]:
 def given(db: Session, person_id: str) -> set[Purpose]:
     """Purposes that the person agrees to now, in their present wording."""
     current = {p.purpose: p.version for p in purposes()}
+    return {p for p, version in _standing(db, person_id) if version == current[p]}
+
+
+def not_withdrawn(db: Session, person_id: str) -> set[Purpose]:
+    """Purposes that the person agreed to in any wording: new words are no reason to delete anything."""
+    return {purpose for purpose, _ in _standing(db, person_id)}
+
+
+def _standing(db: Session, person_id: str) -> list[tuple[Purpose, int]]:
     rows = db.scalars(select(Consent).where(Consent.person_id == person_id, Consent.withdrawn_at.is_(None)))
-    return {p for row in rows for p, version in current.items() if (row.purpose, row.version) == (p, version)}
+    return [(p.purpose, row.version) for row in rows for p in purposes() if p.purpose == row.purpose]
 
 
 def history(db: Session, person: Person) -> list[Consent]:

@@ -15,6 +15,7 @@ from service.queue import Queue
 from service.secret import digest
 from service.store.models import (
     Agreement,
+    ApiToken,
     AuditEntry,
     Base,
     Clip,
@@ -28,6 +29,7 @@ from service.store.models import (
     PracticeSession,
     ProgrammeItem,
     Proposal,
+    SignIn,
     StoredReport,
     Target,
     Upload,
@@ -38,6 +40,7 @@ _OF_PERSON: tuple[type[Base], ...] = (
     ProgrammeItem, Target, Proposal, PracticeSession, Upload, Clip, Agreement,
 )  # fmt: skip
 _OF_CLIP: tuple[type[Base], ...] = (Decision, Comment, Feedback)
+_OF_ACCOUNT: tuple[type[Base], ...] = (Consent, SignIn, ApiToken)
 _SECRET = {"password", "digest"}
 
 
@@ -61,7 +64,8 @@ def rows(db: Session, person: Person) -> dict[str, list[dict[str, Any]]]:
     for kind in _OF_CLIP:
         query = select(kind).where(kind.__table__.c.clip_id.in_(clip_ids))
         found[kind.__tablename__] = list(db.scalars(query))
-    found["consent"] = list(db.scalars(select(Consent).where(Consent.person_id == person.id)))
+    for kind in _OF_ACCOUNT:
+        found[kind.__tablename__] = list(db.scalars(select(kind).filter_by(person_id=person.id)))
     found["audit_entry"] = list(db.scalars(select(AuditEntry).where(AuditEntry.subject_id == person.id)))
     return {name: [_plain(row) for row in group] for name, group in found.items()}
 

@@ -70,7 +70,7 @@ def _due(db: Session, clip: Clip) -> str:
     if clip.job.state in OPEN:
         return ""
     client = db.get_one(Person, clip.client_id)
-    agreed, practice = consent.given(db, client.id), client.practice
+    agreed, practice = consent.not_withdrawn(db, client.id), client.practice
     original_over = _older(clip.created_at, practice.original_days) or "measure" not in agreed
     if original_over and "keep" not in agreed:
         return "all"

@@ -14,7 +14,7 @@ import pytest
 from desk import PASSWORD, Desk, Someone, announce
 from sqlalchemy import select
 
-from service import retention
+from service import consent, retention
 from service.store.columns import now
 from service.store.models import Base, Clip, Practice, Upload
 
@@ -56,7 +56,13 @@ def test_export_holds_everything(working_desk: Desk, clip_bytes: bytes) -> None:
     data = json.loads(told)
     assert data["person"][0]["email"] == "cleo@example.org"
     assert data["comment"][0]["text"] == "my knee clicked"
-    assert {"consent", "agreement", "practice_session", "clip", "audit_entry"} <= set(data)
+    of_people = {
+        table.name
+        for table in Base.metadata.sorted_tables
+        if {"client_id", "person_id", "subject_id", "clip_id"} & set(table.columns.keys())
+    }
+    # the report is a file of its own, and jobs hold nothing but how far the measuring is
+    assert of_people - set(data) == {"report", "job"}
     assert "argon2" not in told, "no secrets"
     assert not list(working_desk.services.settings.exports_dir.glob("*")), "the zip is gone once sent"
 
@@ -158,6 +164,25 @@ def test_retention(
         assert client.get(f"/clips/{clip_id}/report").status_code == 200
         assert client.get(f"/clips/{clip_id}/video").status_code == (200 if "review.mp4" in left else 404)
         assert shown.json()["original"] == ("original" in left)
+
+
+def test_new_words_are_asked_about_and_delete_nothing(
+    working_desk: Desk, clip_bytes: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    desk = working_desk
+    client = desk.client("Cleo")
+    clip_id = measured(desk, client, clip_bytes)
+    later = tuple(p.model_copy(update={"version": p.version + 1}) for p in consent.purposes())
+    monkeypatch.setattr(consent, "purposes", lambda: later)
+    sweep(desk)
+    assert len(desk.services.files.names(client.id)) == 3
+    assert not any(c["given"] for c in client.ok("get", "/me/consents"))
+    assert announce(client, 99, exercise="clam").status_code == 403
+    client.ok("put", "/me/consents/measure")
+    client.ok("delete", "/me/consents/measure")
+    client.ok("delete", "/me/consents/keep")
+    sweep(desk)
+    assert client.get(f"/clips/{clip_id}").status_code == 404, "withdrawn in every wording"
 
 
 def test_unfinished_uploads_and_stray_files_go(desk: Desk) -> None:
