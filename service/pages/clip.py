@@ -108,7 +108,7 @@ def without(report: Report, dismissed: set[str]) -> Report:
 
     def kept(r: Repetition) -> Repetition:
         findings = tuple(f for f in r.findings if id(f) not in gone)
-        cleared = r.findings and not findings  # then nothing speaks against it any more
+        cleared = r.verdict == "flagged" and not findings  # then nothing speaks against it any more
         return r.model_copy(update={"findings": findings} | ({"verdict": "sound"} if cleared else {}))
 
     repetitions = tuple(map(kept, report.repetitions))
@@ -152,6 +152,8 @@ def _for_client(found: Report, said: ReviewOut) -> dict[str, Any]:
         "curves": curves(kept),
         "moments": [m for m in plots.tagged(kept) if m.finding.at_s is not None],
         "steady": plain.steady(kept),
+        "unseen": [f.message for f in kept.findings if f.kind == "not_measurable"],
+        "judged": bool(kept.judged()),
         "cues": words.cues(kept),
     }
 

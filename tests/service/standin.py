@@ -28,6 +28,14 @@ def quick(order: Order, progress: Progress) -> Measured:
     return Measured(report(order, clip.duration_s), observations(clip.width, clip.height, clip.duration_s))
 
 
+def empty(order: Order, progress: Progress) -> Measured:
+    """See the person, but no repetition."""
+    done = quick(order, progress)
+    unseen = finding("not_measurable").model_copy(update={"message": "The pelvis was hidden.", "cue": ""})
+    bare = done.report.model_copy(update={"repetitions": (), "findings": (unseen,)})
+    return Measured(bare, done.observations)
+
+
 def slow(order: Order, progress: Progress) -> Measured:
     """Take as long as `MATLINE_STANDIN_S` says, and append a line to `MATLINE_STANDIN_LOG` at the end."""
     seconds = float(os.environ.get("MATLINE_STANDIN_S", "0.5"))
