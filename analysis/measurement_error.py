@@ -4,6 +4,7 @@ import tomllib
 from collections.abc import Container, Iterable, Mapping
 from functools import cache
 from importlib.resources import files
+from typing import Any
 
 import numpy as np
 
@@ -38,14 +39,15 @@ def half_width(report: Report, side: RepetitionSide, measure: str) -> float:
 def between_clips(report: Report, side: RepetitionSide, measure: str) -> float:
     """95 % half-width of a measure against another clip of the same client; NaN where none is known.
 
-    Other clothes and another place of the phone change the error, which within one clip stays the same.
+    Other clothes and another place of the phone change an error that stays the same within one clip.
     """
-    return times_between_clips(measure) * half_width(report, side, measure)
+    return times_between_clips(report.exercise, measure) * half_width(report, side, measure)
 
 
-def times_between_clips(measure: str) -> float:
-    """By how much the half-width against another clip is larger than within one, as a factor."""
-    return _table()["between_clips"].get(measure, 1.0)
+def times_between_clips(exercise: str, measure: str) -> float:
+    """By how much the half-width against another clip is larger than within one: a factor of at least 1."""
+    factors = _table()["between_clips"].get(measure, {"any": 1.0})
+    return float(factors.get(exercise, factors["any"]))
 
 
 def of_pelvis(exercise: Exercise, stated: Mapping[str, float], seen: Container[str]) -> float:
@@ -86,18 +88,14 @@ def _of_sum(
 
 def timing_s() -> float:
     """95 % half-width of the time of one phase, out or back [s]."""
-    return _table()["timing"]["half_width_s"]
+    return float(_table()["timing"]["half_width_s"])
 
 
 def spot_cm() -> float:
     """95 % half-width of an ankle's place against other repetitions of the same clip [cm]."""
-    return _table()["spot"]["half_width_cm"]
+    return float(_table()["spot"]["half_width_cm"])
 
 
 @cache
-def _table() -> dict[str, dict[str, float]]:
-    text = files("analysis").joinpath("measurement_error.toml").read_text("utf-8")
-    return {
-        name: {key: value for key, value in entry.items() if key != "source"}
-        for name, entry in tomllib.loads(text).items()
-    }
+def _table() -> dict[str, dict[str, Any]]:
+    return tomllib.loads(files("analysis").joinpath("measurement_error.toml").read_text("utf-8"))

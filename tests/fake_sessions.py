@@ -9,6 +9,7 @@ import numpy as np
 
 from analysis import cautions
 from analysis.conventions import SIDES, Side
+from analysis.measurement_error import times_between_clips
 from analysis.progress import Session
 from analysis.records import (
     Capture,
@@ -21,7 +22,8 @@ from analysis.records import (
 )
 
 START = datetime(2026, 1, 5, 18, 30, tzinfo=UTC)
-HALF_WIDTH_DEG = 3.0
+HALF_WIDTH_DEG = 3.0  # of a range against another clip
+STATED_DEG = HALF_WIDTH_DEG / times_between_clips("toe_tap", "range_deg")
 SIGNALS = ("pelvic_tilt", "hip_flexion_left", "hip_flexion_right", "knee_flexion_left", "knee_flexion_right")
 
 
@@ -56,7 +58,7 @@ def report(
         "capture": Capture(view="side", usable=True),
         "series": {"time_s": (0.0, 0.1)} | dict.fromkeys(SIGNALS, (0.0, 1.0)),
         "uncertainty_deg": dict.fromkeys(SIGNALS, 5.0),
-        "change_uncertainty_deg": dict.fromkeys(SIGNALS, HALF_WIDTH_DEG),
+        "change_uncertainty_deg": dict.fromkeys(SIGNALS, STATED_DEG),
         "pelvis_source": "card",
         "repetitions": [
             repetition(i, side, amount, verdict)

@@ -58,8 +58,8 @@ STUDIES = {
 # Three sessions alike but for tempo and pelvis, then a small and a large change of range; one row a person.
 DAYS = (
     (Day(), Day(pace=1.3), Day(pelvis_deg=9.0), Day(1.3), Day(2.0)),
-    (Day(), Day(pace=1.2), Day(pelvis_deg=-10.0), Day(0.75), Day(1.6)),
-    (Day(), Day(pace=1.4), Day(pelvis_deg=8.0), Day(1.15), Day(1.8)),
+    (Day(), Day(pace=1.6), Day(pelvis_deg=-10.0), Day(0.75), Day(1.6)),
+    (Day(), Day(pace=2.0), Day(pelvis_deg=16.0), Day(1.2), Day(2.1)),
 )
 
 

@@ -1,0 +1,39 @@
+"""Changes between really measured sessions of rendered people, whose true change is known.
+
+Nothing is measured here: the reports come from `tests/data/rendered_sessions.json`.
+"""
+
+import pytest
+from rendered_sessions import SURE, Pair, false, found, load, pairs
+
+from analysis import measurement_error
+
+
+@pytest.fixture(scope="module")
+def told() -> list[Pair]:
+    return pairs(load())
+
+
+def test_unchanged_clients_are_rarely_called_changed(told: list[Pair]) -> None:
+    share = false(told)
+    assert share.of >= 100
+    assert share.value <= 0.05, share
+
+
+def test_changes_are_called_the_right_way(told: list[Pair]) -> None:
+    share = found(told, SURE)
+    assert share.of >= 30
+    assert share.value >= 0.90, share
+
+
+def test_hardly_any_call_goes_the_wrong_way(told: list[Pair]) -> None:
+    wrong = [p for p in told if p.told.real and p.share > 1 and p.told.difference * p.true < 0]
+    assert not wrong
+
+
+def test_within_one_clip_the_error_would_be_understated(
+    told: list[Pair], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With the half-widths of a single clip too many changes are called, so the factors are needed."""
+    monkeypatch.setattr(measurement_error, "times_between_clips", lambda *_: 1.0)
+    assert false(pairs(load())).value > 0.05
