@@ -3,6 +3,7 @@
 Names are made here from identifiers alone: `<client>/<clip>/<kind>`. Nothing a person typed is in them.
 """
 
+import os
 from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
@@ -33,8 +34,11 @@ class Files:
         self._store = _open(settings)
 
     def put(self, client_id: str, clip_id: str, kind: Kind, source: Path | bytes) -> None:
-        """Store a file, in place of an earlier one; it appears only when whole."""
-        obstore.put(self._store, _name(client_id, clip_id, kind), source)
+        """Store a file, in place of an earlier one; it appears only when whole, and outlives a power cut."""
+        name = _name(client_id, clip_id, kind)
+        obstore.put(self._store, name, source)
+        if isinstance(self._store, LocalStore):
+            _to_disk(Path(str(self._store.prefix)), name)
 
     def fetch(self, client_id: str, clip_id: str, kind: Kind, target: Path) -> Path:
         """Copy a file to a local path; raises NotFound."""
@@ -77,6 +81,17 @@ class Files:
 
 def _name(client_id: str, clip_id: str, kind: Kind) -> str:
     return f"{client_id}/{clip_id}/{kind}"
+
+
+def _to_disk(folder: Path, name: str) -> None:
+    """Have the system write a file down, and the folders that lead to it."""
+    path = folder / name
+    for place in (path, *path.parents[: name.count("/") + 1]):
+        handle = os.open(place, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 def _open(settings: Settings) -> ObjectStore:

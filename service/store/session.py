@@ -15,8 +15,8 @@ from service.settings import Settings
 
 _MIGRATION_LOCK = 0x6D61746C  # any number, the same on all servers
 _POOL = {"pool_size": 10, "max_overflow": 40}
-_PRAGMAS = (
-    "journal_mode=WAL", "synchronous=NORMAL", "foreign_keys=ON", "busy_timeout=30000", "secure_delete=ON",
+_PRAGMAS = (  # FULL: what was answered for is there after a power cut, too
+    "journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "busy_timeout=30000", "secure_delete=ON",
 )  # fmt: skip
 
 

@@ -68,6 +68,24 @@ def test_deleting_takes_what_it_names_and_no_more(files: Files) -> None:
     assert len(files.names()) == len(files.names(OTHER)) == 4
 
 
+def test_a_file_is_on_the_disk_before_anybody_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With every folder that leads to it, as a power cut would else take it along."""
+    files, real, written = Files(settings_for(tmp_path)), os.fsync, []
+
+    def noted(handle: int) -> None:
+        written.append(Path(f"/proc/self/fd/{handle}").readlink())
+        real(handle)
+
+    monkeypatch.setattr(os, "fsync", noted)
+    files.put(CLIENT, CLIP, "original", b"1")
+    clips = tmp_path / "clips"
+    assert written == [
+        clips / CLIENT / CLIP / "original", clips / CLIENT / CLIP, clips / CLIENT, clips
+    ]  # fmt: skip
+
+
 def test_a_wrong_key_is_refused(tmp_path: Path, bucket: dict[str, str]) -> None:
     with pytest.raises(PermissionDeniedError):
         Files(settings_for(tmp_path, **bucket | {"s3_secret_key": "wrong"})).put(

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from alembic import command
 from desk import settings_for
-from sqlalchemy import inspect, select
+from sqlalchemy import inspect, select, text
 
 from service.store.columns import now
 from service.store.models import Base, Person, Practice
@@ -79,6 +79,14 @@ def test_writers_wait_for_each_other(tmp_path: Path) -> None:
         list(pool.map(add_one, range(200)))
     with store.read() as db:
         assert db.scalars(select(Practice)).one().name == "200"
+    store.close()
+
+
+def test_what_was_committed_outlives_a_power_cut(tmp_path: Path) -> None:
+    store = Store(settings_for(tmp_path))
+    with store.write() as db:
+        kept = {name: db.scalar(text(f"PRAGMA {name}")) for name in ("journal_mode", "synchronous")}
+    assert kept == {"journal_mode": "wal", "synchronous": 2}, "2: the log is written down at each commit"
     store.close()
 
 
