@@ -39,8 +39,11 @@ def half_width(report: Report, side: RepetitionSide, measure: str) -> float:
 def between_clips(report: Report, side: RepetitionSide, measure: str) -> float:
     """95 % half-width of a measure against another clip of the same client; NaN where none is known.
 
-    Other clothes and another place of the phone change an error that stays the same within one clip.
+    Other clothes and another place of the phone change an error that stays the same within one clip; a
+    pelvis followed by its card does not depend on clothes.
     """
+    if measure == "pelvis_deg" and report.pelvis_source == "card":
+        return half_width(report, side, measure)
     return times_between_clips(report.exercise, measure) * half_width(report, side, measure)
 
 

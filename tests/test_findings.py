@@ -89,7 +89,7 @@ def test_a_pelvis_known_no_better_than_its_limit_is_not_judged() -> None:
     assert "not tilted." in " ".join(f.message for f in judged.findings)
 
 
-@pytest.mark.parametrize(("tilt_deg", "verdict"), [(20.0, "flagged"), (0.5, "sound")])
+@pytest.mark.parametrize(("tilt_deg", "verdict"), [(20.0, "flagged"), (3.5, "borderline"), (0.5, "sound")])
 def test_cloth_that_hides_an_axis_can_accuse_but_not_clear(tilt_deg: float, verdict: str) -> None:
     """What cloth shows of a hidden axis has happened; where it shows nothing, that is said for the set."""
     done = spans()
