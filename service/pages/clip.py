@@ -44,7 +44,6 @@ def clip_page(request: Request, db: Db, person: Viewer, clip: TheClip) -> Respon
         "report": found,
         "said": said,
         "marks": marks(found, said),
-        "curves": curves(found),
         "end_s": _end(found),
         "watch": shown.review_video and _may_watch(db, person, clip),
         "care": sessions.care(owner, stop) if stop else None,
@@ -53,7 +52,7 @@ def clip_page(request: Request, db: Db, person: Viewer, clip: TheClip) -> Respon
         "referrals": cautions.referrals(list(found.session.warning_signs)),
     }
     if person.is_staff:
-        return page(request, "review.html", person, **data)
+        return page(request, "review.html", person, **data, curves=curves(found))
     return page(request, "result.html", person, **data | _for_client(found, said))
 
 
