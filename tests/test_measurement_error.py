@@ -5,7 +5,7 @@ import math
 import pytest
 from fake_sessions import report
 
-from analysis.measurement_error import half_width, unit
+from analysis.measurement_error import between_clips, half_width, times_between_clips, unit
 from analysis.records import Report
 
 
@@ -62,3 +62,18 @@ def test_a_change_that_is_not_stated_takes_the_error_of_a_value() -> None:
 def test_durations_and_units() -> None:
     assert half_width(told("toe_tap"), "left", "out_s") == 0.2
     assert [unit(m) for m in ("range_deg", "out_s", "sound_pct", "smoothness")] == ["deg", "s", "%", "1"]
+
+
+def test_against_another_clip_a_measure_is_less_sure() -> None:
+    """Factors from the data file; a pelvis followed by its card does not depend on clothes."""
+    seen = told("toe_tap", knee_flexion_left=3.0, pelvic_tilt=1.0)
+    cloth = seen.model_copy(update={"pelvis_source": "fabric"})
+    for measure in ("range_deg", "pelvis_deg", "out_s"):
+        factor = times_between_clips("toe_tap", measure)
+        within = half_width(cloth, "left", measure)
+        assert factor > 1
+        assert between_clips(cloth, "left", measure) == pytest.approx(factor * within)
+    assert between_clips(seen, "left", "pelvis_deg") == 1.0
+    assert times_between_clips("bird_dog", "range_deg") == times_between_clips("curl_up", "range_deg") > 1
+    assert times_between_clips("toe_tap", "hold_s") == 1
+    assert math.isnan(between_clips(told("toe_tap"), "left", "range_deg"))
