@@ -8,7 +8,6 @@ from rendered_sessions import SURE, Pair, false, found, load, pairs
 
 from analysis import measurement_error
 
-
 FITTED = {0, 1}  # people on whom the factors of `analysis/measurement_error.toml` were measured
 
 
