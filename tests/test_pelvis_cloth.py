@@ -9,10 +9,10 @@ from fake_report import observations
 
 from analysis import exercises, skeleton
 from analysis.pelvis import cloth
-from analysis.skeleton.camera import mat_in_camera
 from analysis.pelvis.fabric import from_fabric
 from analysis.pelvis.motion import Seen
 from analysis.records import Floats, Observations
+from analysis.skeleton.camera import mat_in_camera
 from analysis.skeleton.features import mirror
 
 STORED = np.load(Path(__file__).parent / "data" / "rendered_cloth.npz")
