@@ -22,7 +22,7 @@ _RANGE = re.compile(r"bytes=(\d{0,18})-(\d{0,18})$")
 def of_client(db: Session, client_id: str, limit: int = 200) -> list[ClipOut]:
     """A client's clips, newest first."""
     query = select(Clip).where(Clip.client_id == client_id).order_by(Clip.created_at.desc()).limit(limit)
-    return [described(db, clip) for clip in db.scalars(query)]
+    return _described(db, list(db.scalars(query)))
 
 
 def queue_of(db: Session, viewer: Person, *, new_only: bool = True, limit: int = 200) -> list[ClipOut]:
@@ -32,15 +32,24 @@ def queue_of(db: Session, viewer: Person, *, new_only: bool = True, limit: int =
     query = query.where(Clip.client_id.in_(clients)).order_by(Clip.created_at).limit(limit)
     if new_only:
         query = query.where(StoredReport.reviewed_at.is_(None))
-    return [described(db, clip) for clip in db.scalars(query)]
+    return _described(db, list(db.scalars(query)))
 
 
 def described(db: Session, clip: Clip) -> ClipOut:
     """A clip with its client's name and its report in a line."""
-    out = ClipOut.model_validate(clip)
-    client, found = db.get(Person, clip.client_id), db.get(StoredReport, clip.id)
-    summary = SummaryOut.model_validate(found) if found else None
-    return out.model_copy(update={"client_name": client.name if client else "", "summary": summary})
+    return _described(db, [clip])[0]
+
+
+def _described(db: Session, found: list[Clip]) -> list[ClipOut]:
+    people = db.scalars(select(Person).where(Person.id.in_({clip.client_id for clip in found})))
+    names = {person.id: person.name for person in people}
+    reports = db.scalars(select(StoredReport).where(StoredReport.clip_id.in_([clip.id for clip in found])))
+    summaries = {row.clip_id: SummaryOut.model_validate(row) for row in reports}
+    told = [(clip, names.get(clip.client_id, ""), summaries.get(clip.id)) for clip in found]
+    return [
+        ClipOut.model_validate(clip).model_copy(update={"client_name": name, "summary": summary})
+        for clip, name, summary in told
+    ]
 
 
 def mark_seen(db: Session, clip: Clip) -> None:

@@ -4,11 +4,12 @@ A warning sign reported ends the session before it begins. It stays open until a
 seen to it; as long as it is open the client is told whom to call, and gets no exercise advice.
 """
 
+from collections.abc import Sequence
 from contextlib import suppress
 from datetime import date
 
-from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session, aliased
 
 from analysis import cautions, own_range
 from analysis.errors import ReportError
@@ -68,12 +69,17 @@ def clear(db: Session, by: Person, row: PracticeSession, note: str) -> PracticeS
 
 def open_stop(db: Session, client_id: str) -> PracticeSession | None:
     """The session whose warning sign nobody has seen to yet."""
+    return open_stops(db, [client_id]).get(client_id)
+
+
+def open_stops(db: Session, client_ids: Sequence[str]) -> dict[str, PracticeSession]:
+    """The same for several clients at once: client -> session, where there is one."""
     query = select(PracticeSession).where(
-        PracticeSession.client_id == client_id,
+        PracticeSession.client_id.in_(client_ids),
         PracticeSession.stopped_at.is_not(None),
         PracticeSession.cleared_at.is_(None),
     )
-    return db.scalar(query.order_by(PracticeSession.started_at.desc()).limit(1))
+    return {row.client_id: row for row in db.scalars(query.order_by(PracticeSession.started_at))}
 
 
 def require_no_stop(db: Session, client: Person) -> None:
@@ -98,6 +104,15 @@ def latest(db: Session, client_id: str, limit: int = 100) -> list[PracticeSessio
     """Sessions, newest first."""
     query = select(PracticeSession).where(PracticeSession.client_id == client_id)
     return list(db.scalars(query.order_by(PracticeSession.started_at.desc()).limit(limit)))
+
+
+def newest(db: Session, client_ids: Sequence[str]) -> dict[str, PracticeSession]:
+    """The newest session of each of several clients, where there is one."""
+    of_client = aliased(PracticeSession)
+    last = select(func.max(of_client.started_at)).where(of_client.client_id == PracticeSession.client_id)
+    query = select(PracticeSession).where(PracticeSession.client_id.in_(client_ids))
+    query = query.where(PracticeSession.started_at == last.scalar_subquery())
+    return {row.client_id: row for row in db.scalars(query)}
 
 
 def current(db: Session, client_id: str, day: date) -> PracticeSession | None:

@@ -20,7 +20,8 @@ router = APIRouter(route_class=Page, default_response_class=HTMLResponse)
 def queue(request: Request, db: Session, person: Person) -> Response:
     """Open warning signs first, then the clips that nobody has reviewed."""
     people = access.clients_of(db, person)
-    stops = [(client, row) for client in people if (row := sessions.open_stop(db, client.id))]
+    stopped = sessions.open_stops(db, [client.id for client in people])
+    stops = [(client, stopped[client.id]) for client in people if client.id in stopped]
     warned = [(client, sessions.described(client, row), _signs(row)) for client, row in stops]
     waiting = clips.queue_of(db, person)
     shown = {clip.client_id for clip in waiting} | {client.id for client, _ in stops}
@@ -31,9 +32,10 @@ def queue(request: Request, db: Session, person: Person) -> Response:
 @router.get("/clients")
 def clients(request: Request, db: Db, person: Staff) -> Response:
     """The clients who let me see their data, and invitations."""
-    rows = [(c, next(iter(sessions.latest(db, c.id, 1)), None)) for c in access.clients_of(db, person)]
-    shown = {client.id for client, session in rows if session is not None}
-    audit.look_at_list(services_of(request).store, person, shown, "clients")
+    people = access.clients_of(db, person)
+    last = sessions.newest(db, [client.id for client in people])
+    rows = [(client, last.get(client.id)) for client in people]
+    audit.look_at_list(services_of(request).store, person, set(last), "clients")
     return page(
         request, "clients.html", person, rows=rows, invitations=invitations.open_invitations(db, person)
     )
