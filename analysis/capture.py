@@ -204,6 +204,13 @@ def _too_few_frames(scene: _Scene) -> float:
     return float(steps[np.searchsorted(np.cumsum(steps), 0.9 * steps.sum())])
 
 
+def _squeezed(scene: _Scene) -> float:
+    """Pixels that share one bit of the file: how hard the clip was compressed."""
+    clip = scene.clip
+    bits = 8 * clip.picture_bytes
+    return clip.width * clip.height * len(clip.time_s) / bits if bits else np.nan
+
+
 def _cut_short(scene: _Scene) -> float:
     if not video.cut_short(scene.clip):
         return 0.0
@@ -250,6 +257,7 @@ _MEASURES: Final[dict[str, Callable[[_Scene], float]]] = {
     "hips_cut_off": _hips_cut_off,
     "body_cut_off": _body_cut_off,
     "too_few_frames": _too_few_frames,
+    "squeezed": _squeezed,
     "cut_short": _cut_short,
     "wrong_view": _wrong_view,
     "two_people": _two_people,

@@ -40,7 +40,8 @@ class Clip:
     `time_s` holds the true presentation time of every frame, starting at 0.
     `width` and `height` are of the upright picture (rotation applied) [px].
     `first_pts` is the container's own stamp of the first frame, in ticks of its clock;
-    `key_times_s` are the times of the frames at which decoding can start.
+    `key_times_s` are the times of the frames at which decoding can start; `picture_bytes` is what the
+    pictures take of the file, 0 where that is not known.
     """
 
     path: Path
@@ -51,6 +52,7 @@ class Clip:
     declared_duration_s: float | None
     first_pts: int = 0
     key_times_s: tuple[float, ...] = (0.0,)
+    picture_bytes: int = 0
 
     @property
     def duration_s(self) -> float:

@@ -249,6 +249,14 @@ CASES: dict[str, tuple[Clip, Observations, set[str], bool]] = {
     "6 a second": (clip(time_s=AT_6), observed(), {"too_few_frames"}, True),
     "2 a second": (clip(time_s=AT_2), observed(), {"too_few_frames"}, False),
     "frozen in the middle": (clip(time_s=FROZEN), observed(), {"too_few_frames"}, False),
+    "well filmed": (clip(picture_bytes=144 * WIDTH * HEIGHT // 800), observed(), set(), True),
+    "squeezed": (clip(picture_bytes=144 * WIDTH * HEIGHT // 2400), observed(), {"squeezed"}, True),
+    "squeezed to nothing": (
+        clip(picture_bytes=144 * WIDTH * HEIGHT // 4000),
+        observed(),
+        {"squeezed"},
+        False,
+    ),
     "cut short": (clip(declared_duration_s=20.0), observed(), {"cut_short"}, True),
 }
 

@@ -40,7 +40,9 @@ def probe(path: Path | str) -> Clip:
     with opened(path) as (container, stream):
         _check_size(path, stream.width, stream.height)
         packets = {
-            p.pts: p.is_keyframe for p in container.demux(stream) if p.pts is not None and not p.is_discard
+            p.pts: (p.is_keyframe, p.size)
+            for p in container.demux(stream)
+            if p.pts is not None and not p.is_discard
         }
         pts = sorted(packets)
         declared = None if container.duration is None else container.duration / av.time_base
@@ -53,8 +55,9 @@ def probe(path: Path | str) -> Clip:
         if rotation % 180:
             width, height = height, width
         times = {p: seconds(stream, p - pts[0]) for p in pts}
-        keys = tuple(t for p, t in times.items() if packets[p]) or (0.0,)
-        return Clip(path, tuple(times.values()), width, height, rotation, declared, pts[0], keys)
+        keys = tuple(t for p, t in times.items() if packets[p][0]) or (0.0,)
+        size = sum(size for _, size in packets.values())
+        return Clip(path, tuple(times.values()), width, height, rotation, declared, pts[0], keys, size)
 
 
 def cut_short(clip: Clip) -> bool:
