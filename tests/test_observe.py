@@ -161,6 +161,13 @@ def test_still_start_is_a_picture_with_the_client() -> None:
     assert survey.choose(clip, [Look(t, 1280, 720, ()) for t in (0.2, 0.5, 1.0)]).start_s == 0.5
 
 
+def test_still_start_is_placed_by_the_model_that_measures() -> None:
+    clip, exact = clip_of(20.0, 1.0), person(205, 345, 790, 560)
+    for measured, expected in ((exact, exact), (PASSER_BY, CLIENT), (None, CLIENT)):
+        looks = [Look(0.5, 1280, 720, (CLIENT,), False, measured), Look(9.0, 1280, 720, (CLIENT,))]
+        assert survey.choose(clip, looks).start is expected
+
+
 def test_nobody_found_leaves_the_whole_picture() -> None:
     found = chosen((), (), ())
     assert found.crop == (0, 0, 1280, 720)

@@ -36,7 +36,8 @@ _SEEN: Final = 0.3  # mean visibility of a real person; mirrored or printed peop
 class Look:
     """One picture of the survey: its size [px], everyone in it, and whether it shows a printed card.
 
-    Cards are looked for at the still start only: without a start there is no change to measure.
+    At the still start only: cards, for without a start there is no change to measure, and `measured`, the
+    pose of somebody by the model that measures. The one that finds people places them less exactly.
     """
 
     time_s: float
@@ -44,6 +45,7 @@ class Look:
     height: int
     people: tuple[Pose, ...]
     cards: bool = False
+    measured: Pose | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,9 +100,18 @@ def look(models: Models, job: tuple[Clip, Sequence[float]], tick: Tick) -> list[
         tick()
         people = tuple(p for p in models.finder.find(frame.image) if p.visibility.mean() > _SEEN)
         height, width = frame.image.shape[:2]
-        cards = frame.time_s <= _STILL_START_END_S and _shows_cards(frame.image)
-        looks.append(Look(frame.time_s, width, height, people, cards))
+        still = frame.time_s <= _STILL_START_END_S
+        cards = still and _shows_cards(frame.image)
+        measured = _measured(models, frame.image) if still and people else None
+        looks.append(Look(frame.time_s, width, height, people, cards, measured))
     return looks
+
+
+def _measured(models: Models, image: Image) -> Pose | None:
+    models.follower.forget(image)
+    pose = models.follower.follow(image)
+    models.follower.forget(image)
+    return pose
 
 
 def choose(clip: Clip, looks: Sequence[Look]) -> Survey:
@@ -117,7 +128,7 @@ def choose(clip: Clip, looks: Sequence[Look]) -> Survey:
     return Survey(
         height=looks[0].height,
         start_s=looks[at].time_s,
-        start=client[at],
+        start=_exactly(client[at], looks[at].measured),
         cards=looks[at].cards,
         crop=_crop(union, size),
         halvings=_halvings(boxes),
@@ -165,6 +176,13 @@ def _start(times_s: Sequence[float], client: Sequence[Pose | None]) -> int:
     order = sorted(range(len(times_s)), key=lambda i: abs(times_s[i] - _STILL_START_S[0]))
     near = [i for i in order if times_s[i] <= _STILL_START_END_S]
     return next((i for i in near if client[i] is not None), order[0])
+
+
+def _exactly(client: Pose | None, measured: Pose | None) -> Pose | None:
+    """The client as measured, where that is the same person."""
+    if client is None or measured is None:
+        return client
+    return measured if _overlap(client.box, measured.box) > _SAME else client
 
 
 def _count(people: Sequence[Pose]) -> int:
