@@ -18,6 +18,7 @@ from service.api import auth, clients, clips, me, practice, uploads
 from service.api.deps import ERRORS
 from service.errors import ServiceError, TooMany
 from service.guard import Guard, problem
+from service.room import Room
 from service.services import Services
 from service.settings import MIB, Settings
 
@@ -64,6 +65,7 @@ def create_app(
 async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     app.state.services = await run_in_threadpool(Services.open, app.state.settings)
     app.state.checks = CapacityLimiter(_CHECKS_AT_ONCE)
+    app.state.room = Room(one_writer=app.state.settings.embedded)
     if app.state.meanwhile:
         threading.Thread(target=app.state.meanwhile, args=(app.state.services,), daemon=True).start()
     yield

@@ -27,6 +27,7 @@ class Services:
     # Asked for at the first set-up where others than this machine reach the service.
     setup_code: str
     closing: threading.Event = field(default_factory=threading.Event)  # ends open streams
+    touching: threading.Lock = field(default_factory=threading.Lock)
 
     @classmethod
     def open(cls, settings: Settings) -> "Services":

@@ -12,6 +12,7 @@ from fastapi.sse import EventSourceResponse, ServerSentEvent
 from analysis.records import Report
 from service import access, audit, clips, jobs, motion, results, review
 from service.api.deps import (
+    APART,
     Db,
     FilesDep,
     PathId,
@@ -96,14 +97,14 @@ async def clip_progress(
         await asyncio.sleep(_LOOK_EVERY_S)
 
 
-@router.post("/clips/{clip_id}/cancel")
+@router.post("/clips/{clip_id}/cancel", dependencies=[APART])
 def cancel(queue: QueueDep, services: ServicesDep, person: Viewer, clip_id: PathId) -> JobOut:
     """Stop measuring a clip."""
     found = _changed(services, person, clip_id, "cancel")
     return JobOut.model_validate(queue.cancel(found.job.id))
 
 
-@router.post("/clips/{clip_id}/again")
+@router.post("/clips/{clip_id}/again", dependencies=[APART])
 def measure_again(queue: QueueDep, services: ServicesDep, person: Viewer, clip_id: PathId) -> JobOut:
     """Measure a clip again that failed or was cancelled."""
     found = _changed(services, person, clip_id, "again")

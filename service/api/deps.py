@@ -4,7 +4,7 @@
 are things named in the path that the viewer may see; asking for them notes the look in the audit trail.
 """
 
-from collections.abc import Iterator
+from collections.abc import AsyncIterator, Iterator
 from typing import Annotated, Any, TypeVar
 
 from fastapi import Depends, Path, Request
@@ -14,6 +14,7 @@ from service import access, accounts, audit
 from service.errors import NotSignedIn
 from service.files import Files
 from service.queue import Queue
+from service.room import Room
 from service.services import Services
 from service.store.models import Base, Clip, Person, PracticeSession, ProgrammeItem, Proposal, Upload
 
@@ -48,7 +49,24 @@ FilesDep = Annotated[Files, Depends(_files)]
 QueueDep = Annotated[Queue, Depends(_queue)]
 
 
-def _db(request: Request, services: ServicesDep) -> Iterator[Session]:
+async def _room(request: Request) -> AsyncIterator[None]:
+    room: Room = request.app.state.room
+    async with room.reading if request.method in SAFE else room.changing:
+        yield
+
+
+async def _apart(request: Request) -> AsyncIterator[None]:
+    room: Room = request.app.state.room
+    async with room.apart:
+        yield
+
+
+APART = Depends(_apart, scope="function")  # for changing routes without `Db`
+
+
+def _db(
+    request: Request, services: ServicesDep, _place: Annotated[None, Depends(_room, scope="function")]
+) -> Iterator[Session]:
     # Committed before the answer goes out, so that an answer never promises what then fails.
     with services.store.read() if request.method in SAFE else services.store.write() as db:
         yield db
@@ -77,9 +95,18 @@ def viewer(request: Request, services: ServicesDep) -> Person:
         else:
             person, due = accounts.person_of_session(db, services.settings, token)
     if due and request.method in SAFE:  # a changing request holds the database's one write lock already
-        with services.store.write() as db:
-            accounts.touch(db, token)
+        _touch(services, token)
     return person
+
+
+def _touch(services: Services, token: str) -> None:
+    """Note the use of a session, unless another is being noted: it is then due again at the next request."""
+    if services.touching.acquire(blocking=False):
+        try:
+            with services.store.write() as db:
+                accounts.touch(db, token)
+        finally:
+            services.touching.release()
 
 
 Viewer = Annotated[Person, Depends(viewer)]

@@ -10,7 +10,17 @@ from sqlalchemy import select
 
 from service import accounts, audit, consent, privacy, review
 from service.api.auth import described
-from service.api.deps import Db, FilesDep, PathId, QueueDep, SelfClient, ServicesDep, Viewer, cookie_name
+from service.api.deps import (
+    APART,
+    Db,
+    FilesDep,
+    PathId,
+    QueueDep,
+    SelfClient,
+    ServicesDep,
+    Viewer,
+    cookie_name,
+)
 from service.errors import NotAllowed
 from service.records.accounts import (
     AuditOut,
@@ -38,7 +48,7 @@ def me(services: ServicesDep, person: Viewer) -> MeOut:
     return described(services, person.id)
 
 
-@router.post("/password", status_code=204)
+@router.post("/password", status_code=204, dependencies=[APART])
 def change_password(data: PasswordIn, services: ServicesDep, person: Viewer) -> None:
     """Set a new password; ends every session, this one too."""
     _check_password(services, person, data.present)
@@ -120,9 +130,7 @@ def my_audit(db: Db, person: Viewer) -> list[AuditOut]:
     return described_audit(db, audit.about(db, person))
 
 
-@router.post(
-    "/export", response_class=StreamingResponse, responses={200: {"content": {"application/zip": {}}}}
-)
+@router.post("/export", response_class=StreamingResponse, responses=_ZIP, dependencies=[APART])
 def export(services: ServicesDep, files: FilesDep, person: Viewer, tasks: BackgroundTasks) -> Response:
     """Everything of mine, as a zip."""
     folder = services.settings.exports_dir
@@ -140,7 +148,7 @@ def export(services: ServicesDep, files: FilesDep, person: Viewer, tasks: Backgr
     return StreamingResponse(_pieces(target), media_type="application/zip", headers=headers, background=tasks)
 
 
-@router.post("/delete", status_code=204)
+@router.post("/delete", status_code=204, dependencies=[APART])
 def delete_me(
     data: ConfirmIn,
     services: ServicesDep,

@@ -6,7 +6,7 @@ from fastapi import APIRouter
 from sqlalchemy import select
 
 from service import audit, invitations, privacy
-from service.api.deps import Db, FilesDep, Owner, PathId, QueueDep, ServicesDep, Staff, Viewer
+from service.api.deps import APART, Db, FilesDep, Owner, PathId, QueueDep, ServicesDep, Staff, Viewer
 from service.api.me import described_audit
 from service.errors import Conflict, NotFound
 from service.records.accounts import (
@@ -59,7 +59,7 @@ def set_owner(person_id: PathId, data: OwnerIn, db: Db, person: Owner) -> None:
     audit.record(db, person, row, "changed", "owner", row.id)
 
 
-@router.delete("/people/{person_id}", status_code=204)
+@router.delete("/people/{person_id}", status_code=204, dependencies=[APART])
 def remove_person(
     person_id: PathId, services: ServicesDep, files: FilesDep, queue: QueueDep, person: Owner
 ) -> None:

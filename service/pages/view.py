@@ -44,6 +44,7 @@ _environment = Environment(
     undefined=StrictUndefined,
     trim_blocks=True,
     lstrip_blocks=True,
+    auto_reload=False,
 )
 _environment.globals.update(
     DAYS=DAYS,

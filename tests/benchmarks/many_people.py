@@ -5,8 +5,8 @@
 The real server runs in a folder of its own on loopback. One clip is measured first, and everybody gets a
 copy of its result. Then each person reads pages with a pause of about a second in between, as people do:
 clients their own, every fifth the coach's; everybody watches video and curves. Every other client sends a
-clip in parts meanwhile. Once without and once with clips being measured, in one run; told are the 50th and
-95th percentile of answers, and their ratio. With measuring, what is sent arrives whole and is checked; the
+clip in parts meanwhile. After a first time, in which code is loaded and looks at new things are noted, once without
+and once with clips being measured, in one run; told are the 50th and 95th percentile of answers, and the ratio. With measuring, what is sent arrives whole and is checked; the
 answer to such a last part, which comes after the check, is not a page's and is told apart.
 """
 
@@ -101,12 +101,14 @@ class Person:
 
     def follow(self, clip_id: str) -> None:
         """Watch how far a clip is until it is measured."""
-        with (
-            suppress(httpx2.TransportError),  # the server is killed at the end
-            self.http.stream("GET", f"/api/clips/{clip_id}/progress") as told,
-        ):
+        with self.http.stream("GET", f"/api/clips/{clip_id}/progress", timeout=600) as told:
             for _ in told.iter_lines():
                 pass
+
+    def follow_in_passing(self, clip_id: str) -> None:
+        """The same, until the server is killed at the end."""
+        with suppress(httpx2.TransportError):
+            self.follow(clip_id)
 
 
 def browser() -> httpx2.Client:
@@ -207,10 +209,12 @@ def run(folder: Path, clip: bytes) -> None:
     first = everybody[0].send(clip)
     everybody[0].follow(first)
     hand_out(folder, first, everybody)
+    print(f"{PEOPLE} people, who open their pages for the first time:")
+    phase(everybody, padded(clip), to_the_end=False)
     print(f"{PEOPLE} people, nothing is measured:")
     before = phase(everybody, padded(clip), to_the_end=False)
     for p in everybody[:5]:
-        threading.Thread(target=p.follow, args=(p.send(clip),), daemon=True).start()
+        threading.Thread(target=p.follow_in_passing, args=(p.send(clip),), daemon=True).start()
     print(f"{PEOPLE} people while clips are measured:")
     during = phase(everybody, padded(clip), to_the_end=True)
     states = [
