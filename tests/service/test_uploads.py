@@ -3,6 +3,7 @@
 import contextlib
 import os
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -16,9 +17,6 @@ import pytest
 from desk import PASSWORD, TUS, Desk, Someone, add_bytes, announce, make_clip
 
 from analysis import video
-
-PORT = 8765
-ADDRESS = f"http://127.0.0.1:{PORT}"
 
 
 def send(desk: Desk, client: Someone, data: bytes) -> tuple[int, str]:
@@ -190,10 +188,17 @@ def write_phone_clip(path: Path) -> None:
 
 
 @pytest.fixture
-def start(tmp_path: Path) -> Iterator[Callable[[], subprocess.Popen[bytes]]]:
-    """Starts the real server, again and again on the same data and port 8765."""
+def address() -> str:
+    """A place at which nobody listens."""
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        return f"http://127.0.0.1:{free.getsockname()[1]}"
+
+
+@pytest.fixture
+def start(tmp_path: Path, address: str) -> Iterator[Callable[[], subprocess.Popen[bytes]]]:
+    """Starts the real server, again and again on the same data and address."""
     started: list[subprocess.Popen[bytes]] = []
-    options = ["--port", str(PORT), "--data", str(tmp_path / "data"), "--workers", "0"]
+    options = ["--port", address.rpartition(":")[2], "--data", str(tmp_path / "data"), "--workers", "0"]
     code = f"from service.command import serve; serve({options})"
     env = os.environ | {"PYTHONPATH": os.pathsep.join(sys.path), "MATLINE_ARGON2_MEMORY_KIB": "64"}
 
@@ -202,7 +207,7 @@ def start(tmp_path: Path) -> Iterator[Callable[[], subprocess.Popen[bytes]]]:
         started.append(server)
         for _ in range(600):
             with contextlib.suppress(httpx2.TransportError):
-                httpx2.get(f"{ADDRESS}/api/first-run")
+                httpx2.get(f"{address}/api/first-run")
                 return server
             time.sleep(0.1)
         raise AssertionError("the server did not start")
@@ -214,12 +219,12 @@ def start(tmp_path: Path) -> Iterator[Callable[[], subprocess.Popen[bytes]]]:
 
 
 def test_an_upload_goes_on_after_the_server_was_killed(
-    start: Callable[[], subprocess.Popen[bytes]], tmp_path: Path
+    start: Callable[[], subprocess.Popen[bytes]], address: str, tmp_path: Path
 ) -> None:
     data = make_clip(tmp_path / "long.mp4", seconds=6).read_bytes()
     cut = len(data) // 2
     server = start()
-    http = httpx2.Client(base_url=ADDRESS, headers={"Origin": ADDRESS}, timeout=60)
+    http = httpx2.Client(base_url=address, headers={"Origin": address}, timeout=60)
     client = first_client(http)
     session = Desk.session_of(client)
     upload = announce(client, len(data), exercise="toe_tap", session=session).json()["id"]
