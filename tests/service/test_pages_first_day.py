@@ -1,5 +1,5 @@
-"""A practice's first day in a real browser: from the first account to feedback on a real sample clip,
-measured with the real pose model."""
+"""A practice's first day in a real browser: client, coach and physio, from the first account to feedback on a
+real sample clip, measured with the real pose model."""
 
 import re
 
@@ -18,11 +18,14 @@ def test_from_the_first_account_to_feedback(visit: Visit) -> None:
     coach, client = visit("Olive"), visit("Cleo", PHONE)
     first_account(coach)
     join_by_link(client, invitation(coach))
+    physio = visit("Pia")
+    join_as_staff(physio, invitation(coach, "physio"))
     consent(client)
     write_programme(coach)
     send_the_clip(client)
     read_the_result(client)
     review(coach)
+    read_the_ranges(physio)
     read_the_feedback(client)
 
 
@@ -42,8 +45,10 @@ def first_account(coach: Visitor) -> None:
     coach.page.get_by_role("link", name="New clips").click()
 
 
-def invitation(coach: Visitor) -> str:
-    coach.page.get_by_role("link", name="Invite a client").click()
+def invitation(coach: Visitor, role: str = "client") -> str:
+    coach.go("/")
+    coach.page.get_by_role("link", name="Clients", exact=True).click()
+    coach.page.get_by_label("Whom").select_option(role)
     coach.press("Make a link")
     place = coach.page.locator(".secret")
     expect(place).to_have_text(LINK)
@@ -59,9 +64,22 @@ def join_by_link(client: Visitor, link: str) -> None:
     client.press("Join")
 
 
+def join_as_staff(physio: Visitor, link: str) -> None:
+    physio.page.goto(link)
+    physio.page.get_by_label("My name").fill("Pia")
+    physio.page.get_by_label("E-mail address").fill("pia@example.org")
+    physio.page.get_by_label("Password").fill(PASSWORD)
+    physio.press("Join")
+    physio.go("/clients")
+    physio.sees_not("Cleo")  # who has not agreed yet
+
+
 def consent(client: Visitor) -> None:
+    client.go("/privacy")
     client.sees("Your data, your decision")
     client.sees("Olive, coach: ✓ may see")
+    client.press("Let Pia see them")
+    client.sees("Pia, physio: ✓ may see")
     for purpose in ("Store my clips", "Let the coach", "Keep my results"):
         client.page.get_by_role("button", name=re.compile(f"I agree ?: {purpose}")).click()
         expect(client.page.get_by_role("button", name=re.compile(f"Take back ?: {purpose}"))).to_be_visible()
@@ -121,6 +139,20 @@ def review(coach: Visitor) -> None:
     coach.page.get_by_label("What to say and set next").fill("Calm. Choose one spot and tap it.")
     coach.press("Send the feedback")
     coach.sees("No clip is waiting.")
+
+
+def read_the_ranges(physio: Visitor) -> None:
+    physio.go("/clients")
+    physio.page.get_by_role("link", name="Cleo").click()
+    physio.page.locator("a[href^='/clips/']").first.click()
+    physio.page.get_by_role("link", name="Range of motion").click()
+    lowest = physio.page.get_by_role("row", name=re.compile("Knee flexion, left, lowest"))
+    here = lowest.get_by_role("cell").first.inner_text()
+    assert re.fullmatch(r"\d+\.\d° ± \d+\.\d°", here), here
+    physio.sees("A reference is context, never pass or fail")
+    with physio.page.expect_download() as paper:
+        physio.page.get_by_role("link", name="Print as PDF").click()
+    assert paper.value.path().read_bytes().startswith(b"%PDF")
 
 
 def read_the_feedback(client: Visitor) -> None:
