@@ -14,6 +14,7 @@ from pypdf import PdfReader
 from analysis import cautions, palette, plots
 from analysis import report as reports
 from analysis.errors import ReportError
+from analysis.findings.judge import cannot_tell
 from analysis.records import (
     Capture,
     Clip,
@@ -188,6 +189,12 @@ def test_the_page_holds_every_repetition_finding_and_caution_cautions_first() ->
         assert f'id="{mark.tag}"' in html
         assert mark.finding.message in html
     assert given.capture.problems[0].advice in html
+
+
+def test_what_the_clip_cannot_tell_stands_beside_the_verdicts() -> None:
+    untold = cannot_tell("pelvis", ways="rotated")
+    html = reports.page(report().model_copy(update={"findings": (untold,)}))
+    assert html.index("The set at a glance") < html.index(untold.message) < html.index("Each repetition")
 
 
 def test_the_page_loads_nothing_from_elsewhere() -> None:
