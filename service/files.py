@@ -4,6 +4,7 @@ Names are made here from identifiers alone: `<client>/<clip>/<kind>`. Nothing a 
 """
 
 import os
+import shutil
 from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
@@ -13,6 +14,7 @@ from urllib.parse import urlsplit
 import obstore
 from obstore.store import LocalStore, ObjectStore, S3Store
 
+from service import scratch
 from service.errors import NotFound
 from service.settings import Settings
 
@@ -31,14 +33,27 @@ class Files:
     """Put, read, list and delete the files of clips."""
 
     def __init__(self, settings: Settings) -> None:
-        self._store = _open(settings)
+        self._store, self._drafts = _open(settings), settings.drafts_dir
 
     def put(self, client_id: str, clip_id: str, kind: Kind, source: Path | bytes) -> None:
         """Store a file, in place of an earlier one; it appears only when whole, and outlives a power cut."""
         name = _name(client_id, clip_id, kind)
-        obstore.put(self._store, name, source)
         if isinstance(self._store, LocalStore):
-            _to_disk(Path(str(self._store.prefix)), name)
+            self._put_here(Path(str(self._store.prefix)), name, source)
+        else:
+            obstore.put(self._store, name, source)
+
+    def _put_here(self, folder: Path, name: str, source: Path | bytes) -> None:
+        """Not by the store itself, whose half of a file stays for good where the process is killed."""
+        with scratch.room(self._drafts) as room:
+            draft = room / "file"
+            if isinstance(source, bytes):
+                draft.write_bytes(source)
+            else:
+                shutil.copyfile(source, draft)
+            (folder / name).parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+            draft.replace(folder / name)
+        _to_disk(folder, name)
 
     def fetch(self, client_id: str, clip_id: str, kind: Kind, target: Path) -> Path:
         """Copy a file to a local path; raises NotFound."""
@@ -70,7 +85,8 @@ class Files:
     def names(self, owner: str = "") -> list[str]:
         """Names of all files, or of one client, or of one clip (`<client>/<clip>`)."""
         prefix = f"{owner}/" if owner else None
-        return [str(entry["path"]) for page in obstore.list(self._store, prefix) for entry in page]
+        found = [str(entry["path"]) for page in obstore.list(self._store, prefix) for entry in page]
+        return [name for name in found if not name.startswith(f"{self._drafts.name}/")]
 
     def delete_client(self, client_id: str) -> None:
         """Delete every file of a client, also what no row tells of."""
@@ -96,7 +112,7 @@ def _to_disk(folder: Path, name: str) -> None:
 
 def _open(settings: Settings) -> ObjectStore:
     if not settings.files_url:
-        folder = settings.data_dir / "clips"
+        folder = settings.clips_dir
         folder.mkdir(parents=True, exist_ok=True, mode=0o700)
         return LocalStore(prefix=folder, automatic_cleanup=True)
     address = urlsplit(settings.files_url)

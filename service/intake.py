@@ -4,7 +4,7 @@ import logging
 from pathlib import Path
 from typing import Any
 
-from service import audit, jobs, limits, uploads
+from service import audit, jobs, limits, scratch, uploads
 from service.errors import Refused
 from service.files import Files
 from service.queue import Queue
@@ -28,15 +28,13 @@ def accept(store: Store, files: Files, queue: Queue, upload_id: str) -> None:
     file = uploads.path(store.settings, upload_id)
     if not file.exists():
         return  # done already
-    clean = file.with_suffix(".clean")
     with uploads.locked(file):
         try:
-            job_id = _accept(store, files, upload_id, clean)
+            with scratch.room(store.settings.work_dir) as room:
+                job_id = _accept(store, files, upload_id, room / "clean")
         except Refused as error:
             _refuse(store, upload_id, str(error))
             raise
-        finally:
-            clean.unlink(missing_ok=True)
         file.unlink(missing_ok=True)
     if job_id is not None:
         queue.enqueue(job_id)

@@ -2,8 +2,7 @@
 
 import json
 import zipfile
-from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
@@ -44,7 +43,7 @@ _OF_ACCOUNT: tuple[type[Base], ...] = (Consent, SignIn, ApiToken)
 _SECRET = {"password", "digest"}
 
 
-def export(db: Session, files: Files, person: Person, target: Path) -> None:
+def export(db: Session, files: Files, person: Person, target: IO[bytes]) -> None:
     """Write everything about a person as a zip: `data.json`, reports, tracks, and videos still there."""
     with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr("data.json", json.dumps(rows(db, person), indent=1, default=str))

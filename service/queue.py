@@ -9,7 +9,6 @@ import json
 import logging
 import threading
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any, Final
 
 import sqlalchemy as sa
@@ -30,10 +29,8 @@ VERSION: Final = "jobs-1"
 _NAME: Final = "matline"
 _AT_WORK: Final = ("ENQUEUED", "PENDING", "DELAYED")
 
-Work = Callable[[str, Path], None]
-_serving: list[
-    tuple[Work, Path]
-] = []  # the engine calls a function by its registered name, which takes only JSON
+Work = Callable[[str], None]
+_serving: list[Work] = []  # the engine calls a function by its registered name, which takes only JSON
 
 
 class WorkerStopping(BaseException):
@@ -122,9 +119,9 @@ class Queue:
 
     def serve(self, work: Work) -> None:
         """Start to work on jobs in threads of this process; `work` is called with a job's
-        identifier and a folder that goes when this process is gone."""
+        identifier."""
         executor = new_id()
-        _serving[:] = [(work, self._settings.work_dir / executor)]
+        _serving[:] = [work]
         beat = takeover.hold(self._settings, executor)  # before the first job can be ours
         DBOS(config=_config(self._settings, executor))
         DBOS.launch()
@@ -149,8 +146,7 @@ class Queue:
 
 @DBOS.step(name="work")
 def _step(job_id: str) -> None:
-    work, scratch = _serving[0]
-    work(job_id, scratch)
+    _serving[0](job_id)
 
 
 @DBOS.workflow(name=WORKFLOW)

@@ -1,7 +1,6 @@
 """Results over weeks, and results to take along."""
 
 import logging
-import tempfile
 from datetime import datetime
 from pathlib import Path
 from typing import Final, Literal
@@ -15,7 +14,7 @@ from analysis.exports.fhir import Acceptance
 from analysis.progress import Progress, follow
 from analysis.progress import Session as Sitting
 from analysis.records import Report
-from service import review, sessions
+from service import review, scratch, sessions
 from service.store.columns import now
 from service.store.models import Clip, Person, PracticeSession, StoredReport
 
@@ -50,11 +49,11 @@ def over_weeks(db: Session, client: Person) -> Progress:
     return told.model_copy(update={"exercises": bare})
 
 
-def written(db: Session, clip: Clip, form: Form) -> bytes:
+def written(db: Session, work_dir: Path, clip: Clip, form: Form) -> bytes:
     """A clip's report in one of its forms. Raises NotFound, and ReportError where it cannot be made."""
     report, row = review.report(db, clip), review.stored(db, clip)
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / f"report.{form}"
+    with scratch.room(work_dir) as folder:
+        path = folder / f"report.{form}"
         match form:
             case "json":
                 page.write_json(report, path)

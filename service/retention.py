@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
-from service import consent, intake, parts, uploads
+from service import consent, intake, parts, scratch, uploads
 from service.errors import Conflict, Refused
 from service.files import Files
 from service.jobs import OPEN
@@ -22,11 +22,11 @@ from service.store.models import Clip, Failure, Invitation, Person, SignIn, Uplo
 from service.store.session import Store
 
 _log = logging.getLogger(__name__)
-_EXPORT_HOURS = 1.0
 
 
 def sweep(store: Store, files: Files, queue: Queue) -> None:
     """Delete everything that is due, and see to what a crash left half done."""
+    scratch.clean(store.settings)
     with store.read() as db:
         clips = list(db.scalars(select(Clip)))
         due = [(clip, _due(db, clip)) for clip in clips]
@@ -127,14 +127,12 @@ def _drop_expired(db: Session, settings: Settings) -> None:
 
 
 def _drop_stray_files(store: Store) -> None:
-    """Bytes of uploads that have no row any more, and exports that nobody fetched to the end."""
+    """Bytes of uploads that have no row any more."""
     settings = store.settings
     with store.read() as db:
         known = set(db.scalars(select(Upload.id)))
-    limits_h = {settings.uploads_dir: settings.upload_hours, settings.exports_dir: _EXPORT_HOURS}
-    for folder, hours in limits_h.items():
-        for file in folder.glob("*"):
-            with contextlib.suppress(FileNotFoundError):
-                changed = datetime.fromtimestamp(file.stat().st_mtime).astimezone()
-                if file.name not in known and _older(changed, hours / 24):
-                    file.unlink()
+    for file in settings.uploads_dir.glob("*"):
+        with contextlib.suppress(FileNotFoundError):
+            changed = datetime.fromtimestamp(file.stat().st_mtime).astimezone()
+            if file.name not in known and _older(changed, settings.upload_hours / 24):
+                file.unlink()

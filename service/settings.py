@@ -116,11 +116,16 @@ class Settings(BaseSettings):
         return self.data_dir / "uploads"
 
     @property
-    def exports_dir(self) -> Path:
-        """Zips of people's data, while they are being fetched."""
-        return self.data_dir / "exports"
+    def clips_dir(self) -> Path:
+        """Files of clips, where they are kept in a folder."""
+        return self.data_dir / "clips"
+
+    @property
+    def drafts_dir(self) -> Path:
+        """The same files while they are being written; on the same disk, as they are then renamed."""
+        return self.clips_dir / ".drafts"
 
     @property
     def work_dir(self) -> Path:
-        """Scratch space of the measuring processes."""
+        """Working copies of clips, each in a room of `scratch`."""
         return self.data_dir / "work"

@@ -8,7 +8,6 @@ Whoever can take the lock of another executor knows that it is dead.
 import contextlib
 import fcntl
 import hashlib
-import shutil
 import threading
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager
@@ -19,6 +18,7 @@ import sqlalchemy as sa
 from dbos import DBOSClient
 from sqlalchemy import Connection, create_engine
 
+from service import scratch
 from service.settings import Settings
 
 Held = AbstractContextManager[Any]
@@ -40,6 +40,7 @@ class Takeover(threading.Thread):
         """Look until stopped; a failure of the database is tried again."""
         while not self._ended.wait(self._settings.takeover_seconds):
             with contextlib.suppress(Exception):
+                scratch.clean(self._settings)
                 self._held.keep()
                 self.look()
 
@@ -49,7 +50,6 @@ class Takeover(threading.Thread):
             with taken(self._settings, executor) as dead:
                 if dead:
                     self._hand_over(executor)
-        clean_scratch(self._settings, self._executor)
 
     def stop(self) -> None:
         """Stop looking, and let go of our own lock: what we had is free."""
@@ -69,16 +69,6 @@ class Takeover(threading.Thread):
         for row in rows:
             # Without the name it would go to the engine's own queue, past our limits.
             self._client.resume_workflow(row.workflow_id, queue_name=self._queue)
-
-
-def clean_scratch(settings: Settings, own: str) -> None:
-    """Delete what dead processes of this machine left of clips in their scratch folders."""
-    for folder in settings.work_dir.glob("*"):
-        if folder.name == own:
-            continue
-        with taken(settings, folder.name) as dead:
-            if dead:
-                shutil.rmtree(folder, ignore_errors=True)
 
 
 class Beat:

@@ -1,7 +1,6 @@
 """Works on jobs: fetches the clip, has it measured in a limited process, stores what came out."""
 
 import logging
-import shutil
 import time
 from pathlib import Path
 from typing import Any
@@ -9,7 +8,7 @@ from typing import Any
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
-from service import audit, jobs, limits, parts, programmes, sessions
+from service import audit, jobs, limits, parts, programmes, scratch, sessions
 from service.errors import Refused
 from service.files import Files, part_file
 from service.measure import REPORT, REVIEW, SLIM, TRACK
@@ -28,7 +27,7 @@ class Worker:
     def __init__(self, store: Store, files: Files, queue: Queue) -> None:
         self._store, self._files, self._queue, self._settings = store, files, queue, store.settings
 
-    def work(self, job_id: str, scratch: Path) -> None:
+    def work(self, job_id: str) -> None:
         """Bring a job to its end: done, failed with a reason, or cancelled.
 
         A measuring process that dies is started again until the job's starts are used up.
@@ -37,7 +36,7 @@ class Worker:
             if self._queue.stopping.is_set():
                 raise WorkerStopping
             try:
-                if not self._one_start(job_id, scratch):
+                if not self._one_start(job_id):
                     return self._go_on(job_id)
             except limits.ChildCrashed as error:
                 _log.warning("job %s: the measuring process died: %s", job_id, error.detail)
@@ -47,26 +46,22 @@ class Worker:
             except Exception:
                 _log.exception("job %s: could not be worked on", job_id)
 
-    def _one_start(self, job_id: str, scratch: Path) -> bool:
+    def _one_start(self, job_id: str) -> bool:
         """Start once; returns whether to start again."""
         with self._store.write() as db:
             job = jobs.begin(db, job_id, self._settings.attempts)
             if job is None:
                 return False
             _ = job.clip.job  # loaded, for when the transaction is over
-        folder = scratch / job_id
-        shutil.rmtree(folder, ignore_errors=True)
-        folder.mkdir(parents=True, mode=0o700)
         try:
-            self._bring_on(job, folder)
+            with scratch.room(self._settings.work_dir) as folder:
+                self._bring_on(job, folder)
         except limits.ChildStopped as stopped:
             if self._queue.stopping.is_set():
                 raise WorkerStopping from stopped
             self._end(job_id, "cancelled")
         except Refused as refused:
             self._end(job.clip.job.id, "failed", str(refused))
-        finally:
-            shutil.rmtree(folder, ignore_errors=True)
         return False
 
     def _bring_on(self, job: Job, folder: Path) -> None:

@@ -1,10 +1,10 @@
 """Routes of one's own account: password, tokens, consent, who may see my data, export and deletion."""
 
 from collections.abc import Iterator
-from pathlib import Path
-from typing import Any
+from tempfile import TemporaryFile
+from typing import IO, Any
 
-from fastapi import APIRouter, BackgroundTasks, Response
+from fastapi import APIRouter, Response
 from fastapi.responses import StreamingResponse
 from sqlalchemy import select
 
@@ -34,7 +34,6 @@ from service.records.accounts import (
     TokenOut,
 )
 from service.records.clips import FeedbackOut
-from service.secret import new_token
 from service.services import Services
 from service.store.models import STAFF, AuditEntry, Person
 
@@ -131,21 +130,21 @@ def my_audit(db: Db, person: Viewer) -> list[AuditOut]:
 
 
 @router.post("/export", response_class=StreamingResponse, responses=_ZIP, dependencies=[APART])
-def export(services: ServicesDep, files: FilesDep, person: Viewer, tasks: BackgroundTasks) -> Response:
+def export(services: ServicesDep, files: FilesDep, person: Viewer) -> Response:
     """Everything of mine, as a zip."""
-    folder = services.settings.exports_dir
+    folder = services.settings.work_dir
     folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-    target = folder / new_token()
+    # Without a name: it goes with the answer, or with the server.
+    zipped = TemporaryFile(dir=folder)  # noqa: SIM115
     with services.store.read() as db:
-        privacy.export(db, files, db.get_one(Person, person.id), target)
+        privacy.export(db, files, db.get_one(Person, person.id), zipped)
     with services.store.write() as db:
         audit.record(db, person, person, "saw", "export")
-    tasks.add_task(target.unlink, missing_ok=True)
     headers = {
         "Content-Disposition": 'attachment; filename="my-data.zip"',
-        "Content-Length": str(target.stat().st_size),
+        "Content-Length": str(zipped.tell()),
     }
-    return StreamingResponse(_pieces(target), media_type="application/zip", headers=headers, background=tasks)
+    return StreamingResponse(_pieces(zipped), media_type="application/zip", headers=headers)
 
 
 @router.post("/delete", status_code=204, dependencies=[APART])
@@ -178,7 +177,8 @@ def _check_password(services: Services, person: Person, password: str) -> None:
         raise NotAllowed("The present password is wrong.")
 
 
-def _pieces(path: Path) -> Iterator[bytes]:
-    with path.open("rb") as file:
+def _pieces(file: IO[bytes]) -> Iterator[bytes]:
+    file.seek(0)
+    with file:
         while piece := file.read(1024 * 1024):
             yield piece

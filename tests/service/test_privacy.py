@@ -64,7 +64,7 @@ def test_export_holds_everything(working_desk: Desk, clip_bytes: bytes) -> None:
     # the report is a file of its own, and jobs hold nothing but how far the measuring is
     assert of_people - set(data) == {"report", "job"}
     assert "argon2" not in told, "no secrets"
-    assert not list(working_desk.services.settings.exports_dir.glob("*")), "the zip is gone once sent"
+    assert not list(working_desk.services.settings.work_dir.glob("*")), "nothing of the zip stays"
 
 
 def test_deletion_leaves_no_row_and_no_byte(working_desk: Desk, clip_bytes: bytes) -> None:
