@@ -38,9 +38,11 @@ class Reference(BaseModel):
 
 
 class Compared(BaseModel):
-    """This value less another [deg]; `limit` is what errors of both can explain, `real` beyond that."""
+    """This value less another [deg], whose own 95 % half-width is `half_width`; `limit` is the minimal
+    detectable change, which the errors of both can explain (95 %), `real` beyond that."""
 
     other: float
+    half_width: Number
     difference: float
     limit: float
     real: bool
@@ -66,7 +68,6 @@ CAUTION = (
     "sources differ by more than 10 degrees. This is how far the joint went in "
     "the exercise, not how far it can go."
 )
-_EARLIER = 5
 
 
 def ranges(report: Report) -> dict[str, list[float]]:
@@ -86,13 +87,13 @@ def ranges(report: Report) -> dict[str, list[float]]:
 
 
 def table(db: Session, clip: Clip) -> list[RangeRow]:
-    """Rows of a clip, against up to five earlier clips of the exercise. Raises NotFound while unmeasured."""
+    """Rows of a clip, against every earlier clip of the exercise. Raises NotFound while unmeasured."""
     row = db.get(StoredReport, clip.id)
     if row is None:
         raise NotFound("report yet")
     query = select(Clip.created_at, StoredReport.ranges).join(StoredReport, StoredReport.clip_id == Clip.id)
     query = query.where(Clip.client_id == clip.client_id, Clip.exercise == clip.exercise)
-    query = query.where(Clip.created_at < clip.created_at).order_by(Clip.created_at.desc()).limit(_EARLIER)
+    query = query.where(Clip.created_at < clip.created_at).order_by(Clip.created_at.desc())
     before = [(at, ends) for at, ends in db.execute(query)]
     return rows(row.ranges, before)
 
@@ -131,6 +132,7 @@ def _compared(a: list[float], b: list[float], index: int, at: datetime | None = 
     difference, limit = a[index] - b[index], change_limit(a[2], b[2])
     return Compared(
         other=b[index],
+        half_width=b[2],
         difference=round(difference, 2),
         limit=round(limit, 2),
         real=abs(difference) > limit,

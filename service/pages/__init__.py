@@ -2,9 +2,9 @@
 
 from fastapi import APIRouter
 
-from service.pages import client, clip, entry, staff
+from service.pages import client, clip, entry, joint_range, staff
 from service.pages.view import Page
 
 router = APIRouter(route_class=Page)
-for module in (entry, client, staff, clip):
+for module in (entry, client, staff, clip, joint_range):
     router.include_router(module.router)

@@ -1,8 +1,6 @@
-"""Pages of one clip: how far it is; the result in plain words; the review; range of motion."""
+"""Pages of one clip: how far it is; the result in plain words; the review."""
 
-import csv
-import io
-from typing import Any, Final
+from typing import Any
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, Response
@@ -11,22 +9,16 @@ from sqlalchemy.orm import Session
 from analysis import cautions, plots
 from analysis.errors import MatlineError
 from analysis.records import Repetition, Report
-from analysis.report import pdf_printer, words
-from service import access, clips, motion, review, sessions
-from service.api.deps import Db, Staff, TheClip, Viewer
+from analysis.report import words
+from service import access, clips, review, sessions
+from service.api.deps import Db, TheClip, Viewer
 from service.jobs import OPEN
-from service.motion import RangeRow
 from service.pages import plain
-from service.pages.view import Page, drawing, look, page, text_of
+from service.pages.view import Page, drawing, page
 from service.records.clips import DecisionOut, ReviewOut
 from service.store.models import Clip, Person
 
 router = APIRouter(route_class=Page, default_response_class=HTMLResponse)
-_COLUMNS: Final = (
-    "signal", "end", "deg", "half_width_deg", "other_side_deg", "difference_deg", "limit_deg", "beyond",
-    "earlier_at", "earlier_deg", "change_deg", "detectable_deg", "changed",
-    "reference_deg", "reference_sd_deg", "reference_source",
-)  # fmt: skip
 
 
 @router.get("/clips/{clip_id}")
@@ -56,38 +48,6 @@ def clip_page(request: Request, db: Db, person: Viewer, clip: TheClip) -> Respon
     return page(request, "result.html", person, **data | _for_client(found, said))
 
 
-@router.get("/clips/{clip_id}/range")
-def range_page(request: Request, db: Db, person: Staff, clip: TheClip) -> Response:
-    """Range of motion with uncertainty, the other side, earlier sessions, and references."""
-    return page(request, "range.html", person, **_range_data(db, clip))
-
-
-@router.get("/clips/{clip_id}/range.pdf")
-def range_paper(db: Db, _person: Staff, clip: TheClip) -> Response:
-    """The same table as a tagged PDF."""
-    html = text_of("range_paper.html", look=look(), **_range_data(db, clip))
-    body = pdf_printer()(string=html).write_pdf(pdf_variant="pdf/ua-1")
-    return _file(clip, body, "application/pdf", "pdf")
-
-
-@router.get("/clips/{clip_id}/range.csv")
-def range_csv(db: Db, _person: Staff, clip: TheClip) -> Response:
-    """The same table as CSV, one row an end of a joint's motion, one group of columns a comparison."""
-    text = io.StringIO()
-    writer = csv.writer(text)
-    writer.writerow(_COLUMNS)
-    for row in motion.table(db, clip):
-        writer.writerow(_cells(row))
-    return _file(clip, text.getvalue().encode(), "text/csv", "csv")
-
-
-@router.get("/clips/{clip_id}/range.json")
-def range_json(db: Db, _person: Staff, clip: TheClip) -> Response:
-    """The same table as JSON, as the API gives it."""
-    rows = ",".join(row.model_dump_json() for row in motion.table(db, clip))
-    return _file(clip, f"[{rows}]".encode(), "application/json", "json")
-
-
 def marks(report: Report, said: ReviewOut) -> list[tuple[plots.Tagged, str, DecisionOut | None]]:
     """Every finding with its tag, its name in the API, and what was decided about it."""
     names = {id(finding): ref for ref, finding in review.finding_refs(report).items()}
@@ -113,34 +73,6 @@ def without(report: Report, dismissed: set[str]) -> Report:
     repetitions = tuple(map(kept, report.repetitions))
     findings = tuple(f for f in report.findings if id(f) not in gone)
     return report.model_copy(update={"repetitions": repetitions, "findings": findings})
-
-
-def _range_data(db: Session, clip: Clip) -> dict[str, Any]:
-    rows = motion.table(db, clip)
-    dates = sorted({c.at for r in rows for c in r.earlier if c.at}, reverse=True)
-    return {
-        "clip": clips.described(db, clip),
-        "rows": [(r, [{c.at: c for c in r.earlier}.get(at) for at in dates]) for r in rows],
-        "dates": dates,
-        "caution": motion.CAUTION,
-        "notes": sessions.notes(db, clip),
-        "cautions": cautions.load().caution,
-    }
-
-
-def _cells(row: RangeRow) -> list[Any]:
-    other, before, known = row.other_side, next(iter(row.earlier), None), row.reference
-    return [
-        *(row.signal, row.end, row.value, row.half_width),
-        *((other.other, other.difference, other.limit, other.real) if other else [""] * 4),
-        *((before.at, before.other, before.difference, before.limit, before.real) if before else [""] * 5),
-        *((known.mean, known.sd, known.source) if known else [""] * 3),
-    ]
-
-
-def _file(clip: Clip, body: bytes, media: str, ending: str) -> Response:
-    name = f'attachment; filename="range-{clip.exercise}-{clip.created_at:%Y-%m-%d}.{ending}"'
-    return Response(body, media_type=media, headers={"Content-Disposition": name})
 
 
 def _for_client(found: Report, said: ReviewOut) -> dict[str, Any]:

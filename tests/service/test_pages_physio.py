@@ -48,8 +48,8 @@ def test_table_and_files(physio: Visitor, tmp_path: Path) -> None:
     this, other, before, reference = cells
     assert this == "30.0° ± 4.0°"
     # Left 90 - 60; right 90 - 1.5 * 60; before 90 - 30.
-    assert re.sub(r"\s+", " ", other) == f"0.0° ◆ difference +30.0°, beyond {limit:.1f}°"
-    assert re.sub(r"\s+", " ", before) == f"60.0° ◆ change −30.0°, beyond {limit:.1f}°"
+    assert re.sub(r"\s+", " ", other) == f"0.0° ± 4.0° ◆ difference +30.0°, beyond {limit:.1f}°"
+    assert re.sub(r"\s+", " ", before) == f"60.0° ± 4.0° ◆ change −30.0°, beyond {limit:.1f}°"
     assert reference == "none confirmed"
     highest = row(physio, "Knee flexion, left, highest")
     expect(highest).to_contain_text(f"change 0.0°, within {limit:.1f}°")
@@ -64,13 +64,14 @@ def test_table_and_files(physio: Visitor, tmp_path: Path) -> None:
     assert "beyond" in text
     assert "Source: article PMC5144495" in " ".join(text.split()), "the style sheet does not reach the paper"
     with taken(physio, "CSV", tmp_path).open(newline="") as file:
-        rows = {(r["signal"], r["end"]): r for r in csv.DictReader(file)}
-    left = rows["knee_flexion_left", "lowest"]
-    assert float(left["deg"]) == 30
+        rows = {(r["signal"], r["end"], r["session"]): r for r in csv.DictReader(file)}
+    left = rows["knee_flexion_left", "lowest", "this"]
+    assert float(left["value_deg"]) == 30
     assert float(left["half_width_deg"]) == HALF_WIDTH
-    assert (float(left["change_deg"]), left["changed"]) == (-30, "True")
+    before_that = rows["knee_flexion_left", "lowest", "earlier"]
+    assert (float(before_that["change_since_deg"]), before_that["changed"]) == (-30, "True")
     data = json.loads(taken(physio, "JSON", tmp_path).read_text())
-    assert {(r["signal"], r["end"]) for r in data} == set(rows)
+    assert {(r["signal"], r["end"], r["session"]) for r in data} == set(rows)
 
 
 def taken(physio: Visitor, name: str, folder: Path) -> Path:
