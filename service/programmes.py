@@ -93,7 +93,8 @@ def prescription(db: Session, clip: Clip) -> Prescription:
     values = {row.name: row.value for row in targets(db, clip.client_id, clip.exercise)}
     item = db.get(ProgrammeItem, clip.item_id) if clip.item_id else None
     if item is not None and item.exercise == clip.exercise:
-        values |= {k: v for k, v in (("range_deg", item.range_deg), ("hold_s", item.hold_s)) if v}
+        told = {"range_deg": item.range_deg, "hold_s": item.hold_s, "tempo_s": item.tempo_s}
+        values |= {name: value for name, value in told.items() if value}
     return Prescription.model_validate(values)
 
 

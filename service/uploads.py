@@ -30,12 +30,12 @@ _WRITE_BYTES = 1024 * 1024
 
 @dataclass(frozen=True)
 class Wanted:
-    """What an upload is to become a clip of."""
+    """What an upload is to become a clip of; without a side it is that of the programme item."""
 
     client_id: str
     length: int
     exercise: str
-    side: Side = "both"
+    side: Side | None = None
     session_id: str | None = None
     item_id: str | None = None
 
@@ -57,7 +57,7 @@ def create(db: Session, settings: Settings, by: Person, wanted: Wanted) -> Uploa
         session_id=wanted.session_id,
         item_id=wanted.item_id,
         exercise=wanted.exercise,
-        side=wanted.side,
+        side=wanted.side or _side_set(db, wanted),
         length=wanted.length,
     )
     db.add(row)
@@ -149,6 +149,12 @@ def _check_belongs(db: Session, by: Person, wanted: Wanted) -> None:
     session = db.get(PracticeSession, wanted.session_id) if wanted.session_id else None
     if session is None or session.ended_at is not None:
         raise Refused("Start a session first: it asks about pain and warning signs before any exercise.")
+
+
+def _side_set(db: Session, wanted: Wanted) -> str:
+    """The side on which the programme has the exercise done."""
+    item = db.get(ProgrammeItem, wanted.item_id) if wanted.item_id else None
+    return item.side if item is not None and item.exercise == wanted.exercise else "both"
 
 
 def _check_room(db: Session, settings: Settings, by: Person, wanted: Wanted) -> None:

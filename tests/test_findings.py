@@ -161,6 +161,20 @@ def test_rushed_against_the_limit(phase_s: float, verdict: str) -> None:
     assert {r.verdict for r in judged.repetitions} == {verdict}
 
 
+@pytest.mark.parametrize(("phase_s", "verdict"), [(1.9, "sound"), (1.6, "borderline"), (1.4, "flagged")])
+def test_rushed_against_the_tempo_that_was_set(phase_s: float, verdict: str) -> None:
+    """65 % of 2.6 s is 1.69 s; the whole set is as quick, so that its own usual says nothing."""
+    judged = toe_taps(spans(phase_s=phase_s), {}, Prescription(tempo_s=2.6))
+    assert {r.verdict for r in judged.repetitions} == {verdict}
+    for finding in (f for r in judged.repetitions for f in r.findings):
+        assert "tempo set by the coach" in finding.source
+
+
+def test_a_quick_tempo_that_was_set_takes_the_place_of_the_usual_limit() -> None:
+    judged = toe_taps(spans(phase_s=0.9), {}, Prescription(tempo_s=1.0))
+    assert {r.verdict for r in judged.repetitions} == {"sound"}
+
+
 def test_a_rushed_way_back_is_told_as_such() -> None:
     done = spans()
     back = replace(done[ODD], end_s=done[ODD].leave_s + 0.7)

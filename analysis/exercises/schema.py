@@ -181,9 +181,13 @@ class Exercise(Record):
 
 
 class Prescription(Record):
-    """What a coach set for one client, over the exercise's own values; None keeps those."""
+    """What a coach set for one client, over the exercise's own values; None keeps those.
+
+    `tempo_s` is of one way, out or back.
+    """
 
     range_deg: Positive | None = None
     hold_s: Positive | None = None
+    tempo_s: Positive | None = None
     shortest_phase_s: Positive | None = None
     pelvis_deg: Positive | None = None

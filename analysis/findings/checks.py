@@ -146,8 +146,8 @@ def _rushed(
     """The quicker phase, against the shortest allowed and against the set's own."""
     if "rushed" not in limits:
         return
-    rule, own = texts.load().relative, prescription.shortest_phase_s
-    shortest, source = (own, "set by the coach") if own else (limits["rushed"].value, limits["rushed"].source)
+    rule = texts.load().relative
+    shortest, source = _shortest(limits["rushed"], prescription)
     found = []
     for way, at_s in ((0, m.span.start_s), (1, m.span.leave_s)):
         words = direction("rushed", 1.0 if way == 0 else -1.0)
@@ -155,6 +155,19 @@ def _rushed(
         for limit, why in ((shortest, source), (relative, rule.rushed_source)):
             found.append(Check("rushed", m.phases_s[way], limit, timing_s(), "s", at_s, why, False, words))
     yield max(found, key=lambda c: c.excess if c.excess == c.excess else -1e9)
+
+
+def _shortest(limit: Limit, prescription: Prescription) -> tuple[float, str]:
+    """The shortest phase allowed [s], and who says so: as set, a share of the tempo set, or as usual."""
+    rule = texts.load().relative
+    if prescription.shortest_phase_s:
+        return prescription.shortest_phase_s, "set by the coach"
+    if prescription.tempo_s:
+        return (
+            rule.rushed_share * prescription.tempo_s,
+            f"tempo set by the coach; share: {rule.rushed_source}",
+        )
+    return limit.value, limit.source
 
 
 def _off_target(m: Measured, usual_cm: float, limits: dict[str, Limit]) -> Iterator[Check]:

@@ -36,10 +36,11 @@ class _TypeError(ServiceError):
 
 
 class UploadMetadata(In):
-    """What `Upload-Metadata` may say (base64 values); a client's own identifier may be left out."""
+    """What `Upload-Metadata` may say (base64 values). A client's own identifier may be left out, and the side
+    where it is that of the programme item."""
 
     exercise: ExerciseName
-    side: Side = "both"
+    side: Side | None = None
     client: Id | None = None
     session: Id | None = None
     item: Id | None = None

@@ -16,7 +16,7 @@ from service.jobs import OPEN
 from service.pages import plain
 from service.pages.view import Page, drawing, page
 from service.records.clips import DecisionOut, ReviewOut
-from service.store.models import Clip, Person
+from service.store.models import Clip, Person, ProgrammeItem
 
 router = APIRouter(route_class=Page, default_response_class=HTMLResponse)
 
@@ -36,6 +36,7 @@ def clip_page(request: Request, db: Db, person: Viewer, clip: TheClip) -> Respon
         "report": found,
         "said": said,
         "marks": marks(found, said),
+        "set": db.get(ProgrammeItem, clip.item_id) if clip.item_id else None,
         "end_s": _end(found),
         "watch": shown.review_video and _may_watch(db, person, clip),
         "care": sessions.care(owner, stop) if stop else None,

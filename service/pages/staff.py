@@ -88,6 +88,7 @@ def _target_words(name: str) -> str:
     shown = {
         "range_deg": "Range [degrees]",
         "hold_s": "Hold [seconds]",
+        "tempo_s": "Tempo, one way [seconds]",
         "shortest_phase_s": "Shortest way out or back [seconds]",
         "pelvis_deg": "Pelvis may move [degrees]",
     }

@@ -1,5 +1,6 @@
 """Stand-ins for measuring: quick, and misbehaving in the ways that a clip can make a program misbehave."""
 
+import json
 import os
 import time
 from collections.abc import Callable
@@ -120,3 +121,11 @@ def observations(width: int, height: int, duration_s: float) -> Observations:
     fields = dict.fromkeys(Observations.__dataclass_fields__, blank)
     fields |= {"time_s": t, "landmarks_px": points, "people": np.ones(len(t))}
     return Observations(**{**fields, "width": width, "height": height})
+
+
+def ordered(order: Order, progress: Progress) -> Measured:
+    """Say what was ordered."""
+    done = quick(order, progress)
+    words = json.dumps({"side": order.side} | order.prescription.model_dump(exclude_none=True))
+    told = finding("not_measurable").model_copy(update={"message": words})
+    return Measured(done.report.model_copy(update={"findings": (told,)}), done.observations)
