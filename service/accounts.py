@@ -1,20 +1,20 @@
 """Accounts: first set-up, signing in and out, passwords, tokens for scripts."""
 
-from datetime import datetime, timedelta
+from datetime import timedelta
 
 from sqlalchemy import delete, func, select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service import audit
-from service.errors import Conflict, NotFound, NotSignedIn, TooMany
+from service import audit, tries
+from service.errors import Conflict, NotFound, NotSignedIn
 from service.secret import Passwords, digest, new_token
 from service.settings import Settings
 from service.store.columns import now
 from service.store.models import ApiToken, Failure, Person, Practice, Role, SignIn
 from service.store.session import Store
 
-_FAILURE_SPAN = timedelta(minutes=15)
+_FAILURE_SPAN = tries.LONGEST
 _SEEN_EVERY = timedelta(minutes=5)  # a row less to write on nearly every request
 
 
@@ -69,15 +69,24 @@ def sign_in(store: Store, passwords: Passwords, email: str, password: str) -> st
     """
     email = email.strip().lower()
     with store.read() as db:
-        _check_failures(db, store.settings, email)
+        tries.check(db, email, store.settings.failures_before_wait, _FAILURE_SPAN)
         person = db.scalar(select(Person).where(Person.email == email))
     right = passwords.matches(person.password if person else None, password)
     with store.write() as db:
         if right and person is not None:
             db.execute(delete(Failure).where(Failure.digest == digest(email)))
             return open_session(db, person)
-        _count_failure(db, email)
+        tries.count(db, email, _FAILURE_SPAN)
     raise NotSignedIn("The e-mail address or the password is wrong.")
+
+
+def count_sign_in(store: Store, address: str) -> None:
+    """Count a try to get in from a network address; raises TooMany after too many within a minute."""
+    who, span = f"from {address}", timedelta(minutes=1)
+    with store.read() as db:
+        tries.check(db, who, store.settings.sign_ins_per_minute, span)
+    with store.write() as db:
+        tries.count(db, who, span)
 
 
 def open_session(db: Session, person: Person) -> str:
@@ -157,21 +166,3 @@ def withdraw_api_token(db: Session, person: Person, token_id: str) -> None:
 def _expired(row: SignIn, settings: Settings) -> bool:
     idle, total = timedelta(hours=settings.idle_hours), timedelta(days=settings.signed_in_days)
     return now() - row.seen_at > idle or now() - row.created_at > total
-
-
-def _check_failures(db: Session, settings: Settings, email: str) -> None:
-    row = db.get(Failure, digest(email))
-    if row and row.count >= settings.failures_before_wait and (left := _left(row.since)) > 0:
-        raise TooMany(left)
-
-
-def _count_failure(db: Session, email: str) -> None:
-    row = db.get(Failure, digest(email))
-    if row is None or _left(row.since) <= 0:
-        db.merge(Failure(digest=digest(email), since=now(), count=1))
-    else:
-        row.count = Failure.count + 1
-
-
-def _left(since: datetime) -> float:
-    return (since + _FAILURE_SPAN - now()).total_seconds()

@@ -16,7 +16,6 @@ from service.secret import digest
 from service.settings import Settings
 
 _SAFE = {"GET", "HEAD", "OPTIONS"}
-_SIGN_IN = {"/api/sign-in", "/api/join", "/api/first-run", "/api/me/password", "/api/me/delete"}
 _CSP = (  # forms are sent by script alone: the browser's own way would show what was typed in the address
     "default-src 'self'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; "
     "media-src 'self' blob:; connect-src 'self'; object-src 'none'; base-uri 'none'; "
@@ -35,14 +34,16 @@ _HEADERS = {
 
 
 class Guard:
-    """ASGI middleware. Static files may be cached; everything else is personal and is not."""
+    """ASGI middleware. Static files may be cached; everything else is personal and is not.
+
+    It counts requests of its own process, whose time they take; guesses are counted by `tries`.
+    """
 
     def __init__(self, app: ASGIApp, settings: Settings) -> None:
         self._app, self._settings = app, settings
         self._window = MovingWindowRateLimiter(MemoryStorage())
         self._any = RateLimitItemPerMinute(settings.requests_per_minute)
         self._address = RateLimitItemPerMinute(settings.requests_per_minute * _PEOPLE_AT_ONE_ADDRESS)
-        self._sign_in = RateLimitItemPerMinute(settings.sign_ins_per_minute)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request through, or answer it here."""
@@ -73,8 +74,6 @@ class Guard:
         self._count(self._any, who or address)
         if who:  # what people identify themselves with is not checked yet, and may be made up each time
             self._count(self._address, address)
-        if scope["path"] in _SIGN_IN and scope["method"] not in _SAFE:
-            self._count(self._sign_in, f"sign-in {address}")
 
     def _count(self, limit: RateLimitItem, who: str) -> None:
         if not self._window.hit(limit, who):

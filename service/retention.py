@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
-from service import consent, intake, parts, scratch, uploads
+from service import consent, intake, parts, scratch, tries, uploads
 from service.errors import Conflict, Refused
 from service.files import Files
 from service.jobs import OPEN
@@ -123,7 +123,7 @@ def _drop_expired(db: Session, settings: Settings) -> None:
     idle, longest = timedelta(hours=settings.idle_hours), timedelta(days=settings.signed_in_days)
     db.execute(delete(SignIn).where((SignIn.seen_at < now() - idle) | (SignIn.created_at < now() - longest)))
     db.execute(delete(Invitation).where(Invitation.expires_at < now()))
-    db.execute(delete(Failure).where(Failure.since < now() - timedelta(days=1)))
+    db.execute(delete(Failure).where(Failure.since < now() - tries.LONGEST))
 
 
 def _drop_stray_files(store: Store) -> None:

@@ -5,7 +5,7 @@ import hmac
 from fastapi import APIRouter, Request, Response
 
 from service import accounts, invitations
-from service.api.deps import APART, Db, ServicesDep, Viewer, cookie_name, token_of
+from service.api.deps import APART, COUNTED, Db, ServicesDep, Viewer, cookie_name, token_of
 from service.errors import NotAllowed
 from service.records.accounts import FirstRunIn, JoinIn, MeOut, SignInIn
 from service.services import Services
@@ -20,7 +20,7 @@ def first_run_needed(db: Db) -> bool:
     return accounts.needs_first_run(db)
 
 
-@router.post("/first-run", status_code=201, dependencies=[APART])
+@router.post("/first-run", status_code=201, dependencies=[APART, COUNTED])
 def first_run(data: FirstRunIn, services: ServicesDep, response: Response) -> MeOut:
     """Make the practice and its first account, and sign in."""
     if not services.settings.on_loopback and not hmac.compare_digest(
@@ -35,7 +35,7 @@ def first_run(data: FirstRunIn, services: ServicesDep, response: Response) -> Me
     return described(services, person.id)
 
 
-@router.post("/sign-in", dependencies=[APART])
+@router.post("/sign-in", dependencies=[APART, COUNTED])
 def sign_in(data: SignInIn, services: ServicesDep, response: Response) -> MeOut:
     """Sign in; the session is a cookie that scripts in the page cannot read."""
     token = accounts.sign_in(services.store, services.passwords, data.email, data.password)
@@ -54,7 +54,7 @@ def sign_out(request: Request, services: ServicesDep, db: Db, _person: Viewer, r
     response.headers["Clear-Site-Data"] = '"cache", "storage"'
 
 
-@router.post("/join", status_code=201, dependencies=[APART])
+@router.post("/join", status_code=201, dependencies=[APART, COUNTED])
 def join(data: JoinIn, services: ServicesDep, response: Response) -> MeOut:
     """Use an invitation: make an account, and sign in."""
     with services.store.read() as db:

@@ -64,6 +64,13 @@ async def _apart(request: Request) -> AsyncIterator[None]:
 APART = Depends(_apart, scope="function")  # for changing routes without `Db`
 
 
+def _counted(request: Request, services: ServicesDep) -> None:
+    accounts.count_sign_in(services.store, request.client.host if request.client else "")
+
+
+COUNTED = Depends(_counted)  # for routes that check a password or another secret; after `APART`
+
+
 def _db(
     request: Request, services: ServicesDep, _place: Annotated[None, Depends(_room, scope="function")]
 ) -> Iterator[Session]:

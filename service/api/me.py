@@ -12,6 +12,7 @@ from service import accounts, audit, consent, privacy, review
 from service.api.auth import described
 from service.api.deps import (
     APART,
+    COUNTED,
     Db,
     FilesDep,
     PathId,
@@ -47,7 +48,7 @@ def me(services: ServicesDep, person: Viewer) -> MeOut:
     return described(services, person.id)
 
 
-@router.post("/password", status_code=204, dependencies=[APART])
+@router.post("/password", status_code=204, dependencies=[APART, COUNTED])
 def change_password(data: PasswordIn, services: ServicesDep, person: Viewer) -> None:
     """Set a new password; ends every session, this one too."""
     _check_password(services, person, data.present)
@@ -147,7 +148,7 @@ def export(services: ServicesDep, files: FilesDep, person: Viewer) -> Response:
     return StreamingResponse(_pieces(zipped), media_type="application/zip", headers=headers)
 
 
-@router.post("/delete", status_code=204, dependencies=[APART])
+@router.post("/delete", status_code=204, dependencies=[APART, COUNTED])
 def delete_me(
     data: ConfirmIn,
     services: ServicesDep,

@@ -84,7 +84,7 @@ class Invitation(Base):
 
 
 class Failure(Base):
-    """Wrong passwords of one account in a span of time; counts on all servers together."""
+    """Tries in a span of time: wrong passwords of one account, or tries to get in from one address."""
 
     __tablename__ = "failure"
     digest: Mapped[str] = mapped_column(String(64), primary_key=True)
