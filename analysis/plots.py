@@ -176,11 +176,9 @@ def _title(report: Report, panel: Panel) -> str:
     """What a reader who cannot see the curve needs: the signals, their range, the repetitions."""
     ranges = []
     for name in panel.signals:
-        value = _array(report.series[name])
-        ranges.append(
-            f"{SIGNALS[name].label} from {np.nanmin(value):.0f} to {np.nanmax(value):.0f} degrees, "
-            f"give or take {report.uncertainty_deg.get(name, 0.0):.1f}"
-        )
+        low, high = (round(end(_array(report.series[name]))) for end in (np.nanmin, np.nanmax))
+        doubt = report.uncertainty_deg.get(name, 0.0)
+        ranges.append(f"{SIGNALS[name].label} from {low} to {high} degrees, give or take {doubt:.1f}")
     return f"{'; '.join(ranges)}. {len(report.repetitions)} repetitions shaded; the table lists them."
 
 
@@ -253,10 +251,11 @@ def _grid(span: _Span) -> Iterable[str]:
             f'<line class="rule" x1="0" x2="100%" y1="{y:.1f}" y2="{y:.1f}" '
             f'stroke="{PALETTE["rule"][0]}" stroke-width="{weight}"/>'
             f'<text class="quiet" x="-6" y="{y + 4:.1f}" text-anchor="end" font-size="11" '
-            f'fill="{PALETTE["quiet"][0]}">{value:g}°</text>'
+            f'fill="{PALETTE["quiet"][0]}">{value:g}°</text>'.replace(">-", ">\N{MINUS SIGN}")
         )
     for second in _steps(0, span.end_s, 6):
-        yield _text(f"{second:g} s", float(span.x(second)), PLOT_PX + 2 * LABEL_PX - 4, "middle")
+        anchor = "middle" if second else "start"  # clear of the lowest degrees
+        yield _text(f"{second:g} s", float(span.x(second)), PLOT_PX + 2 * LABEL_PX - 4, anchor)
 
 
 def _text(text: str, x: float, y: float, anchor: str) -> str:
@@ -281,8 +280,7 @@ def _marks(report: Report, panel: Panel, time: Floats, span: _Span) -> Iterable[
         found = mark.finding
         if found.at_s is None or found.kind not in panel.kinds:
             continue
-        values = [np.interp(found.at_s, time, _array(report.series[s])) for s in panel.signals]
-        y = LABEL_PX + float(span.y(np.nanmax(values) if np.isfinite(values).any() else span.low))
+        y = LABEL_PX + float(span.y(_height(report, panel, mark, time, span.low)))
         label = (
             '<text class="ink" y="-10" text-anchor="middle" font-size="12" font-weight="bold" '
             f'fill="{PALETTE["ink"][0]}">{mark.tag}</text>'
@@ -291,3 +289,11 @@ def _marks(report: Report, panel: Panel, time: Floats, span: _Span) -> Iterable[
             f'<svg x="{span.x(found.at_s):.2%}" y="{max(y, LABEL_PX + 16):.1f}" overflow="visible">'
             f"{_shape(mark.verdict, f'{mark.tag}: {found.message}')}{label}</svg>"
         )
+
+
+def _height(report: Report, panel: Panel, mark: Tagged, time: Floats, hidden: float) -> float:
+    """Where a mark stands [deg]: on the curve of the side that worked, else on the upper one seen."""
+    there = {s: np.interp(mark.finding.at_s or 0.0, time, _array(report.series[s])) for s in panel.signals}
+    seen = {name: float(value) for name, value in there.items() if np.isfinite(value)}
+    side = mark.repetition.side if mark.repetition else "both"
+    return next((v for name, v in seen.items() if name.endswith(side)), max(seen.values(), default=hidden))

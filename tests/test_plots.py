@@ -31,7 +31,7 @@ def test_the_title_tells_range_and_uncertainty() -> None:
     title = drawing("Pelvic tilt").find(f"{SVG}title")
     assert title is not None
     assert title.text == (
-        "Pelvic tilt from -0 to 8 degrees, give or take 1.4. 6 repetitions shaded; the table lists them."
+        "Pelvic tilt from 0 to 8 degrees, give or take 1.4. 6 repetitions shaded; the table lists them."
     )
 
 
@@ -55,6 +55,17 @@ def test_findings_are_marked_once_each_in_the_panel_they_belong_to() -> None:
     assert marked("Pelvic tilt") == ["F1", "F2"]
     assert marked("Hip flexion") == ["F3", "F4"]
     assert marked("Knee flexion") == []  # the largest motion is the hip's
+
+
+def test_a_mark_stands_on_the_curve_of_the_side_that_worked() -> None:
+    time_s = tuple(0.5 * i for i in range(66))
+    level = {"hip_flexion_left": (0.0, 100.0) * 33, "hip_flexion_right": (30.0,) * 66}
+    rep = report().repetitions[3]  # a right one, with a finding at 20.9 s
+    root = drawing("Hip flexion", series={"time_s": time_s, **level}, uncertainty_deg={}, repetitions=(rep,))
+    (mark,) = (s for s in root.findall(f"{SVG}svg") if s.find(f"{SVG}text") is not None)
+    right = next(p for p in root.iter(f"{SVG}path") if p.get("class") == "line right")
+    drawn = float((right.get("d") or "").partition("L")[0].partition(",")[2])
+    assert float(mark.get("y") or 0) == pytest.approx(plots.LABEL_PX + drawn, abs=0.2)
 
 
 def test_shapes_differ_by_verdict() -> None:
@@ -96,5 +107,5 @@ def test_a_still_signal_is_not_blown_up() -> None:
     still = {"time_s": (0.0, 1.0, 2.0), "pelvic_tilt": (0.0, 0.1, 0.0)}
     root = drawing("Pelvic tilt", series=still, uncertainty_deg={"pelvic_tilt": 0.5})
     ticks = [t.text for t in root.iter(f"{SVG}text") if (t.text or "").endswith("°")]
-    assert {"-5°", "0°", "5°"} >= set(ticks)
+    assert {"\N{MINUS SIGN}5°", "0°", "5°"} >= set(ticks)
     assert len(ticks) >= 2
