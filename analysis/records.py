@@ -222,6 +222,9 @@ class Repetition(Record):
     measures: Measures
     findings: tuple[Finding, ...] = ()
     verdict: Verdict
+    near: tuple[str, ...] = Field(
+        default=(), description="Of a borderline repetition: the kinds of finding that cannot be ruled out"
+    )
 
 
 class SideComparison(Record):

@@ -53,6 +53,7 @@ def test_the_pelvis_moved(kind: str, signal: str, moved: float, verdict: str, wa
     done = spans()
     judged = toe_taps(done, {signal: followed(done, {ODD: way * moved, -1: 0.0})})
     assert tells(judged, kind) == verdict
+    assert judged.repetitions[ODD].near == ((kind,) if verdict == "borderline" else ())
     if verdict == "flagged":
         (found,) = judged.repetitions[ODD].findings
         assert found.value == pytest.approx(moved, abs=0.2)

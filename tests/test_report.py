@@ -241,6 +241,11 @@ def test_every_view_and_pelvis_source_has_its_words(source: str, view: str) -> N
     assert words.words()["view"][view] in html
 
 
+def test_a_borderline_repetition_says_which_limit_is_near() -> None:
+    close = report().repetitions[2].model_copy(update={"findings": (), "near": ("rushed", "pelvis_tilted")})
+    assert "near a limit: rushed, pelvis tilted" in reports.page(report(repetitions=(close,)))
+
+
 def test_the_tally_counts_sides_and_verdicts() -> None:
     assert words.tally(report()) == (
         "6 repetitions (3 left, 3 right): 2 sound, 1 borderline, 2 look again, 1 cannot tell."

@@ -13,6 +13,7 @@ from analysis.report.words import (
     cues,
     moment,
     name_of,
+    near,
     span,
     tally,
     title,
@@ -54,7 +55,8 @@ def _repetitions(report: Report) -> Table:
     for rep in report.repetitions:
         measures = [amount(getattr(rep.measures, m), unit(m)) for m in shown]
         verdict = SIGNS[rep.verdict].format(words()["verdict"][rep.verdict])
-        table.add_row(name_of(rep), span(rep.start_s, rep.end_s), *measures, verdict, tags[rep.index])
+        why = tags[rep.index] or near(rep)
+        table.add_row(name_of(rep), span(rep.start_s, rep.end_s), *measures, verdict, why)
     return table
 
 

@@ -35,12 +35,12 @@ def repetitions(report: Report) -> Iterable[Sequence[object]]:
     ]
     columns = [c for m in measures for c in (_header(m), f"{_name(m)} 95 % half-width [{unit(m)}]")]
     fixed = ("repetition", "side", "direction", "complete", "verdict", "start [s]", "turn [s]", "end [s]")
-    yield [*fixed, *columns, "findings"]
+    yield [*fixed, *columns, "findings", "near a limit"]
     for r in report.repetitions:
         ends = (r.start_s, r.turn_s, r.end_s)
         amounts = [c for m in measures for c in (_amount(r, m), _half_width(report, r, m))]
-        found = " ".join(f.kind for f in r.findings)
-        yield [r.index, r.side, r.direction, r.complete, r.verdict, *ends, *amounts, found]
+        told = (" ".join(f.kind for f in r.findings), " ".join(r.near))
+        yield [r.index, r.side, r.direction, r.complete, r.verdict, *ends, *amounts, *told]
 
 
 def _write(path: Path, rows: Iterable[Sequence[object]]) -> None:

@@ -66,18 +66,19 @@ def _judged(index: int, m: Measured, made: Sequence[Check], numbers: Measures) -
     seen = span.measured >= LEAST_SEEN or span.hidden  # of a hidden leg, tempo and spot are known
     findings = [c.finding() for c in made if c.beyond] if seen else []
     verdict: Verdict = "sound"
+    near: tuple[str, ...] = ()
     if findings:
         verdict = "flagged"
     elif unknown or not span.complete:
         verdict = "not_measured"
         if span.complete:
             findings = [cannot_tell("repetition", span.turn_s)]
-    elif any(c.near for c in made):
+    elif near := tuple(c.kind for c in made if c.near):
         verdict = "borderline"
     return Repetition(
         index=index, side=span.side, start_s=span.start_s, turn_s=span.turn_s, end_s=span.end_s,
         complete=span.complete, direction=span.direction, measures=numbers,
-        findings=tuple(findings), verdict=verdict,
+        findings=tuple(findings), verdict=verdict, near=near,
     )  # fmt: skip
 
 

@@ -62,6 +62,7 @@ def _template() -> Template:
         unit_of=unit,
         span=words.span,
         name_of=words.name_of,
+        near=words.near,
         numbers=words.numbers,
         trust=words.trust,
         better=words.better,

@@ -51,6 +51,12 @@ def name_of(rep: Repetition) -> str:
     return ", ".join((f"{rep.index}{side}", *more, *([] if rep.complete else ["unfinished"])))
 
 
+def near(rep: Repetition) -> str:
+    """What a borderline repetition may be, such as "near a limit: rushed"; else empty."""
+    kinds = ", ".join(kind.replace("_", " ") for kind in rep.near)
+    return f"near a limit: {kinds}" if kinds else ""
+
+
 def numbers(found: Finding) -> str:
     """Value, uncertainty and limit of a finding, such as "8.2° ± 1.4°; limit 5.0°"; empty without a value."""
     if found.value is None:

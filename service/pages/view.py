@@ -53,6 +53,7 @@ _environment.globals.update(
     tally=words.tally,
     span=words.span,
     name_of=words.name_of,
+    near=words.near,
     numbers=words.numbers,
     exercise_of=exercises.load,
     measure_label=label,
