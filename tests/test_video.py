@@ -132,6 +132,13 @@ def clip_of(times_s: Iterator[float]) -> Clip:
     return Clip(Path("x.mp4"), tuple(times_s), 640, 480, 0, None)
 
 
+def test_two_seconds_to_the_end_of_the_last_picture_are_enough(tmp_path: Path) -> None:
+    two_s = encode(tmp_path / "a.mp4", tuple(i / 24 for i in range(48)))
+    assert video.probe(two_s).duration_s == pytest.approx(2.0, abs=0.01)
+    with pytest.raises(ClipError, match=r"too short: 45 pictures in 1\.9 s"):
+        video.probe(encode(tmp_path / "b.mp4", tuple(i / 24 for i in range(45))))
+
+
 @pytest.mark.parametrize("rate_hz", [24, 30, 60, 120, 240])
 def test_sampling_is_even_at_every_frame_rate(rate_hz: int) -> None:
     times = video.sample_times(clip_of(i / rate_hz for i in range(10 * rate_hz)))

@@ -61,12 +61,13 @@ def probe(path: Path | str) -> Clip:
 
 
 def cut_short(clip: Clip) -> bool:
-    """Whether clearly less than the declared duration is there: the end of the file is missing.
+    """Whether clearly less than the declared duration is there: the end of the file is missing."""
+    return _missing(clip.duration_s, clip.declared_duration_s)
 
-    A tenth of the clip, and at least one second, may differ: sound may outlast the picture.
-    """
-    missing_s = (clip.declared_duration_s or 0.0) - clip.duration_s
-    return missing_s > max(1.0, 0.1 * clip.duration_s)
+
+def _missing(there_s: float, declared_s: float | None) -> bool:
+    """A tenth of the clip, and at least one second, may differ: sound may outlast the picture [s]."""
+    return (declared_s or 0.0) - there_s > max(1.0, 0.1 * there_s)
 
 
 def _check_file(path: Path) -> None:
@@ -125,11 +126,12 @@ def _check_size(path: Path, width: int, height: int) -> None:
 
 
 def _check_duration(path: Path, count: int, span_s: float, declared_s: float | None) -> None:
-    if span_s < MIN_DURATION_S <= (declared_s or 0.0) <= MAX_DURATION_S:
+    there_s = round(span_s * count / max(count - 1, 1), 1)  # to the end of the last picture
+    if there_s < MIN_DURATION_S and _missing(there_s, declared_s) and (declared_s or 0.0) <= MAX_DURATION_S:
         raise ClipError(_cut_off(path))
-    if count < 2 or span_s < MIN_DURATION_S:
+    if count < 2 or there_s < MIN_DURATION_S:
         raise ClipError(
-            f"{path} is too short: {count} picture{'' if count == 1 else 's'} in {span_s:.1f} s. "
+            f"{path} is too short: {count} picture{'' if count == 1 else 's'} in {there_s:.1f} s. "
             f"Film at least {MIN_DURATION_S:.0f} s: a few still seconds, then the exercise."
         )
     longest_s = max(span_s, declared_s or 0.0)
