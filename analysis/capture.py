@@ -207,7 +207,7 @@ def _too_few_frames(scene: _Scene) -> float:
 def _squeezed(scene: _Scene) -> float:
     """Pixels that share one bit of the file: how hard the clip was compressed."""
     clip = scene.clip
-    bits = 8 * clip.picture_bytes
+    bits = 8 * clip.picture_bytes if scene.found.any() else 0  # an empty room needs few
     return clip.width * clip.height * len(clip.time_s) / bits if bits else np.nan
 
 
