@@ -246,6 +246,22 @@ def test_a_borderline_repetition_says_which_limit_is_near() -> None:
     assert "near a limit: rushed, pelvis tilted" in reports.page(report(repetitions=(close,)))
 
 
+def test_filming_again_is_no_change_of_the_movement() -> None:
+    unseen = cannot_tell("nothing")
+    given = report(repetitions=(), findings=(unseen,))
+    assert words.cues(given) == ()
+    assert words.better(given)[0] == unseen.cue
+
+
+def test_half_widths_are_told_by_angle_and_side() -> None:
+    halves = {"hip_flexion_left": 10.3, "hip_flexion_right": 11.3, "hip_rotation_left": 7.6}
+    told = next(
+        t for t in words.trust(report(uncertainty_deg=halves)) if "hip_flexion" in t.get("signals", ())
+    )
+    shown = told["half_widths"].replace(words.NBSP, " ")
+    assert shown == "hip flexion ± 10.3° left, ± 11.3° right; hip rotation ± 7.6° left"
+
+
 def test_the_tally_counts_sides_and_verdicts() -> None:
     assert words.tally(report()) == (
         "6 repetitions (3 left, 3 right): 2 sound, 1 borderline, 2 look again, 1 cannot tell."

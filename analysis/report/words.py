@@ -6,6 +6,7 @@ from importlib.resources import files
 from typing import Any, Final
 
 from analysis import exercises
+from analysis.conventions import SIGNALS
 from analysis.records import Finding, Repetition, Report
 
 NBSP: Final = "\N{NO-BREAK SPACE}"
@@ -88,13 +89,13 @@ def tally(report: Report) -> str:
 
 
 def cues(report: Report) -> tuple[str, ...]:
-    """What to change, each advice once, the most frequent first."""
-    said = [f.cue for rep in report.repetitions for f in rep.findings] + [f.cue for f in report.findings]
+    """What to change in the movement, each advice once, the most frequent first."""
+    said = [f.cue for f in _findings(report) if f.kind != "not_measurable"]
     return tuple(sorted({cue for cue in said if cue}, key=lambda cue: (-said.count(cue), said.index(cue))))
 
 
 def trust(report: Report) -> list[dict[str, Any]]:
-    """The entries on what can be trusted that concern this report, each with its half-widths [deg]."""
+    """The entries on what can be trusted that concern this report, each with its half-widths in words."""
     return [
         entry | {"half_widths": _half_widths(report, entry)}
         for entry in words()["trust"]
@@ -109,16 +110,21 @@ def title(report: Report) -> str:
 
 
 def better(report: Report) -> tuple[str, ...]:
-    """What the recommended view, another view or a card would add to this clip."""
-    told = words()
-    hints = [told["better_pelvis"][report.pelvis_source], told["better_view"][report.capture.view]]
+    """What to show next time, and what the recommended view, another view or a card would add."""
+    told, view = words(), report.capture.view
+    hints = [f.cue for f in _findings(report) if f.kind == "not_measurable"]
+    hints += [told["better_pelvis"][report.pelvis_source], told["better_view"][view]]
     if report.exercise in exercises.names():
         exercise = exercises.load(report.exercise)
-        if report.capture.view not in exercise.views:
+        if view not in exercise.views:
             hints.insert(
                 0, f"This exercise is measured best {told['view'][exercise.views[0]]}. {exercise.phone}"
             )
-    return tuple(hint for hint in hints if hint)
+    return tuple(dict.fromkeys(hint for hint in hints if hint))
+
+
+def _findings(report: Report) -> list[Finding]:
+    return [*(f for rep in report.repetitions for f in rep.findings), *report.findings]
 
 
 def _concerns(report: Report, entry: dict[str, Any]) -> bool:
@@ -129,6 +135,12 @@ def _concerns(report: Report, entry: dict[str, Any]) -> bool:
     return bool(getattr(report, entry["needs"]))
 
 
-def _half_widths(report: Report, entry: dict[str, Any]) -> dict[str, float]:
+def _half_widths(report: Report, entry: dict[str, Any]) -> str:
+    """Such as "hip flexion ± 10.3° left, ± 11.3° right; hip abduction ± 6.4° left"."""
     starts = ("pelvic",) if "pelvis" in entry else tuple(entry.get("signals", ()))
-    return {n: half for n, half in report.uncertainty_deg.items() if starts and n.startswith(starts)}
+    by_angle: dict[str, list[str]] = {}
+    for name, half in report.uncertainty_deg.items():
+        if starts and name.startswith(starts):
+            angle, _, side = SIGNALS[name].label.lower().partition(", ")
+            by_angle.setdefault(angle, []).append(f"±{NBSP}{amount(half)} {side}".rstrip())
+    return "; ".join(f"{angle} {', '.join(halves)}" for angle, halves in by_angle.items())
