@@ -89,7 +89,7 @@ def cannot_tell(what: str, at_s: float | None = None, **names: str) -> Finding:
     kind = said.kind["not_measurable"]
     return Finding(
         kind="not_measurable", value=None, limit=None, unit="1", uncertainty=None, at_s=at_s,
-        message=kind.message.format(words=words), cue=kind.cue, source="measured in this clip",
+        message=kind.message.format(words=words), cue=said.unseen.cues[what], source="measured in this clip",
     )  # fmt: skip
 
 

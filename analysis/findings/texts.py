@@ -34,13 +34,17 @@ class SidesLimit(Record):
 
 
 class Unseen(Record):
-    """What is said where the clip cannot tell. ways: what the pelvis may have done, by finding."""
+    """What is said where the clip cannot tell. ways: what the pelvis may have done, by finding.
+
+    cues: what to do so that the next clip tells, by the fields above; empty where the message says it.
+    """
 
     nothing: str
     repetition: str
     pelvis: str
     spot: str
     unfinished: str
+    cues: dict[str, str]
     ways: dict[str, str]
 
 
