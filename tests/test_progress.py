@@ -182,6 +182,16 @@ def test_one_odd_session_does_not_end_a_plateau() -> None:
     assert "since 5 January 2026, over 6 sessions" in left.text
 
 
+def test_a_drift_that_a_large_error_hides_is_no_plateau() -> None:
+    """The two repetitions of a session differ so much that no change can be told; nor is it a level."""
+    drift = [session(7 * i, ranges={"left": [20.0 + 6 * i, 80 + 6 * i]}) for i in range(6)]
+    level = [session(7 * i, ranges={"left": [20.0, 80]}) for i in range(6)]
+    for sessions, kind in ((drift, False), (level, True)):
+        progress = follow(sessions)
+        assert not any(c.real for c in progress.exercises[0].changes if c.measure == "range_deg")
+        assert any("Range" in r.text for r in progress.exercises[0].remarks if r.kind == "plateau") == kind
+
+
 def test_steady_progress_is_no_plateau() -> None:
     progress = follow([session(7 * i, ranges=side_ranges(40 + 4 * i, 40 + 4 * i)) for i in range(6)])
     assert "plateau" not in kinds(progress)

@@ -126,3 +126,16 @@ def test_undated_sessions_lie_in_the_order_given() -> None:
     line = next(e for e in drawn(*plain).iter(f"{SVG}path") if e.get("class") == "line left")
     xs = [x for x, _ in numbers(line.get("d"))]
     assert xs[1] - xs[0] == pytest.approx(xs[2] - xs[1])
+
+
+def test_values_at_the_ends_stay_in_the_drawing_and_apart() -> None:
+    """Left ends one degree under right: its value stands under its mark, right's over its own."""
+    close = [session(7 * i, ranges={"left": [40.0, 41], "right": [41.0, 42]}) for i in range(2)]
+    drawn = ElementTree.fromstring(trend([s for s in series_of(close) if s.measure == "range_deg"]))
+    marks = [m for m in drawn.findall(f"{SVG}svg") if m.find(f"{SVG}text") is not None]
+    labels = {
+        (t.text, t.get("text-anchor")): float(t.get("y") or 0) for m in marks for t in m.findall(f"{SVG}text")
+    }
+    assert {anchor for _, anchor in labels} == {"start", "end"}
+    assert [y < 0 for (text, _), y in labels.items() if text == "41.5°"] == [True, True]
+    assert [y > 0 for (text, _), y in labels.items() if text == "40.5°"] == [True, True]

@@ -128,7 +128,9 @@ def _show(told: Progress) -> None:
 
 
 def _show_exercise(part: ExerciseProgress) -> None:
-    out.print(f"\n[bold]{escape(name_of(part.exercise))}[/], {part.sessions} sessions")
+    out.print(
+        f"\n[bold]{escape(name_of(part.exercise))}[/], {part.sessions} session{'s' * (part.sessions > 1)}"
+    )
     _show_days(part)
     for change in part.changes:
         sign = "≠" if change.real else "?" if change.real is None else "≈"

@@ -21,10 +21,11 @@ class MeasureWords(Record):
 
 
 class Plateau(Record):
-    """Fewest sessions and days [d] of standing still before it is pointed out."""
+    """Fewest sessions and days [d] of standing still before it is pointed out; largest drift as a share."""
 
-    sessions: int = Field(ge=3)
+    sessions: int = Field(ge=4)
     days: int = Field(ge=1)
+    drift: float = Field(gt=0)
     source: str
 
 

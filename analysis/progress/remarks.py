@@ -126,8 +126,11 @@ def _plateau(series: Series) -> Remark | None:
     first, last = still[0].at, still[-1].at
     if first is None or last is None or (last - first).days < rule.days:
         return None
-    level = amount(mean_point(still).value, series.unit)
-    text = f"{title(series)} has stayed about {level} since {written(first)}, over {len(still)} sessions"
+    level, moved = mean_point(still).value, change(series.model_copy(update={"points": still}))
+    if moved is None or abs(moved.difference) > rule.drift * abs(level):
+        return None
+    told = amount(level, series.unit)
+    text = f"{title(series)} has stayed about {told} since {written(first)}, over {len(still)} sessions"
     return Remark(kind="plateau", text=f"{text}: no change beyond the error.", side=series.side)
 
 

@@ -16,7 +16,8 @@ from analysis.report.words import amount
 HEIGHT_PX: Final = 110
 ROOM_PX: Final = 20  # above for the labels of values, below for those of days
 WIDTH: Final = 1000
-EDGE: Final = 0.04  # share of the width kept free at each end for half a label
+EDGE: Final = 0.04  # share of the width kept free at each end, for half a mark
+CLOSE_PX: Final = 26  # marks closer than this would share their labels' room
 
 
 def trend(sides: Sequence[Series]) -> str:
@@ -32,7 +33,7 @@ def trend(sides: Sequence[Series]) -> str:
             'preserveAspectRatio="none">',
             *(_line(series, scale) for series in sides),
             "</svg>",
-            *(part for series in sides for part in _points(series, scale)),
+            *(part for series in sides for part in _points(series, sides, scale)),
             *_days(scale),
             "</svg>",
         )
@@ -97,16 +98,24 @@ def _path(corners: Iterable[tuple[Point, float]], scale: _Scale) -> str:
     return "L".join(f"{WIDTH * scale.x(p):.1f},{scale.y(value):.1f}" for p, value in corners)
 
 
-def _points(series: Series, scale: _Scale) -> Iterable[str]:
+def _points(series: Series, sides: Sequence[Series], scale: _Scale) -> Iterable[str]:
     """A mark a session; the first and the last carry their value."""
     shape, colour = SHAPES["borderline" if series.side == "right" else "sound"], PALETTE[_role(series)][0]
-    for point in series.points:
-        end = point in (series.points[0], series.points[-1])
-        label = _text(amount(point.value, series.unit), "0", -9) if end else ""
+    for i, point in enumerate(series.points):
+        end = 0 if i == 0 else -1
+        label = _value(series, end, sides, scale) if point is series.points[end] else ""
         yield (
             f'<svg x="{scale.x(point):.2%}" y="{ROOM_PX + scale.y(point.value):.1f}" overflow="visible">'
             f'<path d="{shape}" fill="{colour}" transform="scale(0.6)"/>{label}</svg>'
         )
+
+
+def _value(series: Series, end: int, sides: Sequence[Series], scale: _Scale) -> str:
+    """The value at an end, inside the drawing; under its mark where the other side's stands close above."""
+    y = scale.y(series.points[end].value)
+    under = any(0 < y - scale.y(s.points[end].value) < CLOSE_PX for s in sides)
+    x, anchor = ("-6", "start") if end == 0 else ("6", "end")
+    return _text(amount(series.points[end].value, series.unit), x, 18 if under else -9, anchor)
 
 
 def _days(scale: _Scale) -> Iterable[str]:
