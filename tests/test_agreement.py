@@ -139,6 +139,8 @@ def test_a_table_from_a_spreadsheet_with_semicolons(tmp_path: Path, mark: str) -
         (f"{HEAD}a,1,anna,sound,\na,one,anna,sound,\n", "line 3"),
         (f"{HEAD}a,1,anna,sound,wide\n", "line 2"),
         (f"{HEAD}a,1,anna,sound,nan\n", "'nan' is no number"),
+        (f"{HEAD}a,1,anna,sound,wide\n", "'wide' is no number"),
+        (f"{HEAD}a,one,anna,sound,41\n", "'one' is no repetition"),
         (f"{HEAD}a,1,,sound,\n", "needs a name"),
         (f"{HEAD}a,1,Matline,sound,\n", "other than 'matline'"),
         (f"{HEAD}a,1,anna,sound,\na,1,anna,flagged,\n", "anna rated repetition 1 of a twice"),
@@ -156,3 +158,9 @@ def test_no_table(tmp_path: Path) -> None:
     (tmp_path / "odd.csv").write_bytes(b"\xff\xfe\x00\x81")
     with pytest.raises(ReportError, match="cannot be read"):
         read_ratings(tmp_path / "odd.csv")
+
+
+def test_headings_may_be_capitals(tmp_path: Path) -> None:
+    assert read(tmp_path, f"{HEAD.title()}a,1,anna,sound,41\n") == read(
+        tmp_path, f"{HEAD}a,1,anna,sound,41\n"
+    )

@@ -50,8 +50,8 @@ def test_an_unknown_exercise_suggests_the_nearest(
         ((), "Missing argument"),
         (("CLIP",), "--exercise"),
         (("CLIP", "--exercise", "toe_tap", "--side", "up"), "Say left or right"),
-        (("CLIP", "--exercise", "toe_tap", "--pain-before", "11"), "pain_before"),
-        (("CLIP", "--exercise", "toe_tap", "--date", "yesterday"), "--date"),
+        (("CLIP", "--exercise", "toe_tap", "--pain-before", "11"), "less than or equal to 10"),
+        (("CLIP", "--exercise", "toe_tap", "--date", "4.3.2026"), "Write it as 2026-03-04"),
         (("CLIP", "--exercise", "toe_tap", "--colour"), "No such option"),
     ],
 )

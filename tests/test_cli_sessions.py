@@ -127,7 +127,7 @@ def test_agree_prints_kappa_and_icc(matline: Matline, tmp_path: Path) -> None:
     ratings.write_text("report,repetition,rater,verdict,range_deg\n" + "\n".join(rows))
     ended = matline("agree", ratings, tmp_path / "a.json", "--json", tmp_path / "told.json")
     assert ended.code == 0
-    assert "anna and matline 6 100 % 1.00 (1.00 to 1.00)" in ended.told
+    assert "anna and matline 6 100 % 1.00 (never apart: no interval)" in ended.told
     assert "ICC(2,1), the same values: 1.00" in ended.told
     assert "Luomajoki 2007" in ended.told
     assert json.loads((tmp_path / "told.json").read_text())["clips"] == 1

@@ -9,6 +9,7 @@ An empty cell, or `not_measured`, is "cannot tell". Comma, semicolon or tab sepa
 import csv
 import io
 import math
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -42,11 +43,15 @@ def read_ratings(path: Path | str) -> list[Rating]:
     """Every rating of a table; raises ReportError that names the line at fault."""
     try:
         text = Path(path).read_text("utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise ReportError(f"{path} cannot be read as a table ({error}). Save it as CSV, UTF-8.") from error
-    header = text.partition("\n")[0]
+    except OSError as error:
+        raise ReportError(
+            f"{path} cannot be read ({error.strerror}). Check the name and the folder."
+        ) from error
+    except UnicodeDecodeError as error:
+        raise ReportError(f"{path} cannot be read as a table. Save it as CSV, UTF-8.") from error
+    header, _, body = text.partition("\n")
     separator = max(",;\t", key=header.count)
-    rows = csv.DictReader(io.StringIO(text), delimiter=separator)
+    rows = csv.DictReader(io.StringIO(f"{header.lower()}\n{body}"), delimiter=separator)
     if missing := [name for name in _NEEDED if name not in (rows.fieldnames or ())]:
         raise ReportError(f"{path} lacks the columns {', '.join(missing)}. It needs {', '.join(_NEEDED)}.")
     ratings = [_rating(row, f"{path}, line {line}") for line, row in enumerate(rows, start=2)]
@@ -80,12 +85,13 @@ def _rating(row: dict[str, str], place: str) -> Rating:
         raise ReportError(f"{place}: the rater needs a name, other than {TOOL!r}. Correct it.")
     try:
         measures = {name: _number(cells[name]) for name in MEASURES if cells.get(name)}
-        number = int(cells["repetition"])
     except ValueError as error:
         raise ReportError(f"{place}: {error}. Write numbers as 41 or 41.5.") from error
+    if not cells["repetition"].isdecimal():
+        raise ReportError(f"{place}: {cells['repetition']!r} is no repetition. Write its number, such as 3.")
     return Rating(
         cells["report"].removesuffix(".json"),
-        number,
+        int(cells["repetition"]),
         rater,
         verdict if verdict in VERDICTS else None,
         measures,
@@ -93,10 +99,10 @@ def _rating(row: dict[str, str], place: str) -> Rating:
 
 
 def _number(cell: str) -> float:
-    value = float(cell.replace(",", "."))
-    if not math.isfinite(value):
-        raise ValueError(f"{cell!r} is no number")
-    return value
+    with suppress(ValueError):
+        if math.isfinite(value := float(cell.replace(",", "."))):
+            return value
+    raise ValueError(f"{cell!r} is no number")
 
 
 def _each_once(ratings: list[Rating], path: Path | str) -> None:

@@ -6,7 +6,6 @@ from pathlib import Path
 from typing import Final
 
 import typer
-from pydantic import ValidationError
 
 from analysis import exercises, exports, overlay, pipeline, report, video
 from analysis.cli import console, summary
@@ -66,18 +65,14 @@ def notes(
     pain_after: int | None,
     own_range: Path | None = None,
 ) -> SessionNotes:
-    """What the person at the terminal says of the session; raises BadParameter where it cannot be."""
-    try:
-        return SessionNotes(
-            client=client,
-            recorded_at=date and date.astimezone(),  # read as local time
-            pain_before=pain_before,
-            pain_after=pain_after,
-            tuck_arch_deg=tuck_arch_deg(report.read_json(own_range)) if own_range else None,
-        )
-    except ValidationError as error:
-        wrong = error.errors()[0]
-        raise typer.BadParameter(f"{wrong['loc'][0]}: {wrong['msg']}") from error
+    """What the person at the terminal says of the session. Raises ReportError for the own range."""
+    return SessionNotes(
+        client=client,
+        recorded_at=date,
+        pain_before=pain_before,
+        pain_after=pain_after,
+        tuck_arch_deg=tuck_arch_deg(report.read_json(own_range)) if own_range else None,
+    )
 
 
 def write(measured: Measured, outputs: Outputs, *, show_face: bool = False) -> None:

@@ -11,6 +11,7 @@ from typing import Annotated, Any
 import typer
 
 from analysis.cli import console
+from analysis.cli.further import day
 from analysis.errors import MatlineError
 
 HELP = """
@@ -51,8 +52,8 @@ PASS_ON: dict[str, Any] = {
 }
 
 
-def _session(text: str, kind: str) -> Any:
-    return typer.Option(metavar=kind, help=text, show_default=False, rich_help_panel="The session")
+def _session(text: str, kind: str, **rules: Any) -> Any:
+    return typer.Option(metavar=kind, help=text, show_default=False, rich_help_panel="The session", **rules)
 
 
 @app.command()
@@ -77,9 +78,9 @@ def check(
     fhir: Annotated[Path | None, _file("Measures as an HL7 FHIR R4 bundle, for health records.")] = None,
     video: Annotated[Path | None, _file("The clip with skeleton, repetitions and findings drawn.")] = None,
     client: Annotated[str | None, _session("A pseudonym, never a name.", "WORD")] = None,
-    date: Annotated[datetime | None, _session("When it was filmed.", "YYYY-MM-DD")] = None,
-    pain_before: Annotated[int | None, _session("Pain before, 0 (none) to 10.", "0-10")] = None,
-    pain_after: Annotated[int | None, _session("Pain after, 0 (none) to 10.", "0-10")] = None,
+    date: Annotated[datetime | None, _session("When it was filmed.", "YYYY-MM-DD", parser=day)] = None,
+    pain_before: Annotated[int | None, _session("Pain before, 0 (none) to 10.", "N", min=0, max=10)] = None,
+    pain_after: Annotated[int | None, _session("Pain after, 0 (none) to 10.", "N", min=0, max=10)] = None,
     own_range: Annotated[
         Path | None,
         _session("A report (JSON) of pelvic_tilt: tilts are told as a share of that range, too.", "FILE"),

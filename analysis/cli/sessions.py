@@ -12,7 +12,7 @@ from rich.markup import escape
 from analysis import cautions
 from analysis import progress as weeks
 from analysis.cli.console import out
-from analysis.cli.further import as_command, output
+from analysis.cli.further import as_command, day, output
 from analysis.errors import ReportError
 from analysis.files import check_writable, whole
 from analysis.progress.archive import Skipped, unusable
@@ -63,7 +63,7 @@ def _progress(
     cleared: Annotated[
         datetime | None,
         typer.Option(
-            formats=["%Y-%m-%d"],
+            parser=day,
             metavar="DATE",
             help="A clinician cleared the warning signs reported up to the end of this day.",
         ),
@@ -80,7 +80,7 @@ def _progress(
     outputs = Outputs(html, pdf, json)
     outputs.check(folder)
     sessions, skipped = weeks.read_folder(folder, client)
-    end_of_day = cleared and cleared.astimezone().replace(hour=23, minute=59, second=59)
+    end_of_day = cleared and cleared.replace(hour=23, minute=59, second=59)
     told = weeks.follow(sessions, skipped=skipped, today=datetime.now(UTC), cleared=end_of_day)
     _show(told)
     outputs.write(told, client or sessions[0].report.session.client)
