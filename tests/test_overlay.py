@@ -141,6 +141,18 @@ def test_a_finding_is_told_as_it_happens_and_not_before() -> None:
     assert (before[before.shape[0] // 2 :] == before[0, 0]).all()
 
 
+def test_a_borderline_repetition_names_the_limit_that_is_near() -> None:
+    given = report()
+    close = given.repetitions[2].model_copy(update={"findings": (), "near": ("rushed",)})
+    bare = close.model_copy(update={"near": ()})
+    with_name, without = (
+        Captions(report(repetitions=(rep,), findings=())).strip(picture(), close.start_s + 1)
+        for rep in (close, bare)
+    )
+    lower = slice(with_name.shape[0] // 3, None)
+    assert (with_name[lower] != without[lower]).any()
+
+
 def test_the_annotated_clip_keeps_its_length_and_grows_only_by_the_strip(clip: Clip, tmp_path: Path) -> None:
     shares: list[float] = []
     overlay.write_video(tmp_path / "o.mp4", clip, seen(), report(), progress=shares.append)

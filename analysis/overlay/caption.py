@@ -9,7 +9,7 @@ import numpy as np
 from analysis.palette import rgb
 from analysis.plots import Tagged, tagged
 from analysis.records import Repetition, Report
-from analysis.report.words import told, words
+from analysis.report.words import near, told, words
 from analysis.video import Image
 
 BEFORE_S, AFTER_S = 0.3, 2.5  # a finding's words stand from just before it, long enough to be read
@@ -35,10 +35,12 @@ class Captions:
         """Strip of the picture's width, for a time in the clip [s]."""
         current = next((r for r in self._report.repetitions if r.start_s <= time_s <= r.end_s), None)
         said = tuple(_words(m) for s, m in self._found if s - BEFORE_S <= time_s <= s + AFTER_S)
+        if current and current.near:
+            said = (near(current).capitalize(), *said)
         return self._drawn(picture.shape[1], min(picture.shape[:2]), current, said)
 
     def _draw(self, width: int, short: int, current: Repetition | None, said: tuple[str, ...]) -> Image:
-        size = max(14, short // 32)
+        size = max(16, short // 26)  # read on a phone, too, where the picture is a hand wide
         step = round(1.45 * size)
         strip = np.full((LINES * step + size, width, 3), rgb("paper", dark=True), np.uint8)
         y = step
