@@ -87,9 +87,9 @@ class _Landmarker:
         if self._warm:
             result = look(picture, *time_ms)
         else:
-            with _quiet():  # the first picture makes the runtime talk
+            with _quiet():  # each of its networks talks when first used, the second one when a person is seen
                 result = look(picture, *time_ms)
-            self._warm = True
+            self._warm = bool(result.pose_landmarks)
         height, width = image.shape[:2]
         return [
             Pose(
