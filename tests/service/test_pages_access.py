@@ -106,6 +106,13 @@ NAMES = (
 )
 
 
+# On a phone a table is a list, and what headed a column stands before each cell, in room of its own.
+UNLABELLED = """() => [...document.querySelectorAll("td[data-label]")].filter((cell) => {
+  const label = getComputedStyle(cell, "::before"), room = parseFloat(getComputedStyle(cell).paddingLeft);
+  return label.content === "none" || label.marginLeft !== "0px" || parseFloat(label.width) > room;
+}).length"""
+
+
 @pytest.mark.parametrize("name", NAMES)
 def test_page(practice: Practice, name: str) -> None:
     who, path = practice.pages[name]
@@ -120,6 +127,7 @@ def test_page(practice: Practice, name: str) -> None:
         assert not found, found
     visitor.page.set_viewport_size(NARROW)  # type: ignore[arg-type]
     assert visitor.wide() <= 0, "it scrolls sideways on a narrow phone"
+    assert visitor.page.evaluate(UNLABELLED) == 0, "a number of a table stands without its label"
     text = visitor.page.locator("body").inner_text()
     assert not RAW.findall(text), RAW.findall(text)
 
