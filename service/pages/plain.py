@@ -20,13 +20,13 @@ class Steady(BaseModel):
 
 
 def steady(report: Report) -> list[str]:
-    """Sentences on what was steady; none about what was not measured, or was steady in no repetition."""
+    """Sentences on what was surely steady; none on what was not measured, or was so in no repetition."""
     if not report.capture.usable:
         return []
     told = []
     for entry in _entries():
         seen = [r for r in report.judged() if getattr(r.measures, entry.measure) is not None]
-        good = sum(entry.kinds.isdisjoint(f.kind for f in r.findings) for r in seen)
+        good = sum(entry.kinds.isdisjoint([*(f.kind for f in r.findings), *r.near]) for r in seen)
         if good:
             told.append(entry.text.format(n=good, of=len(seen)))
     return told

@@ -8,10 +8,10 @@ import pytest
 from desk import Desk
 from standin import finding
 
-from analysis.records import Measures, Repetition, Report
+from analysis.records import Capture, Measures, Repetition, Report
 from service import review
 from service.pages import clip as pages
-from service.pages import view
+from service.pages import plain, view
 
 
 def repetition(verdict: str, *kinds: str) -> Repetition:
@@ -30,6 +30,17 @@ def test_nothing_measured_is_not_called_good(open_desk: Callable[..., Desk], cli
     assert "No repetition was found in this clip." in text
     assert "What this clip cannot tell:</p><ul><li>The pelvis was hidden." in text
     assert "Go on as you do" not in text
+
+
+def test_what_is_near_its_limit_is_not_called_steady() -> None:
+    calm = repetition("sound").model_copy(update={"measures": Measures(out_s=2.0, pelvis_deg=1.0)})
+    close = calm.model_copy(update={"verdict": "borderline", "near": ("rushed",)})
+    usable = Capture(view="side", usable=True)
+    told = plain.steady(Report.model_construct(capture=usable, repetitions=(calm, close), findings=()))
+    assert [text for text in told if "speed" in text] == ["The speed was calm in 1 of 2 repetitions."]
+    assert [text for text in told if "pelvis" in text] == [
+        "The pelvis, as far as it was seen, stayed still in 2 of 2 repetitions."
+    ]
 
 
 @pytest.mark.parametrize(
