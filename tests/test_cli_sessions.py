@@ -5,6 +5,7 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import pytest
 from fake_sessions import START, report
 from fhir.resources.R4B.bundle import Bundle
@@ -46,12 +47,20 @@ def test_progress_tells_changes_and_names_what_it_left_out(matline: Matline, fol
 
 
 def test_progress_writes_page_pdf_and_data(matline: Matline, folder: Path, tmp_path: Path) -> None:
-    files = {name: tmp_path / f"told.{name}" for name in ("html", "pdf", "json")}
+    files = {name: tmp_path / f"told.{name}" for name in ("html", "pdf", "csv", "json")}
     ended = matline("progress", folder, *(x for name, path in files.items() for x in (f"--{name}", path)))
     assert ended.code == 0
     assert "Range, left" in files["html"].read_text("utf-8")
     assert "Client C-01" in PdfReader(files["pdf"]).pages[0].extract_text()
-    assert Progress.model_validate_json(files["json"].read_text()).exercises[0].sessions == 4
+    told = Progress.model_validate_json(files["json"].read_text()).exercises[0]
+    assert told.sessions == 4
+    table = pd.read_csv(files["csv"]).query("side == 'left'")
+    ranges = next(s for s in told.series if (s.side, s.measure) == ("left", "range_deg"))
+    assert table["date"].tolist() == [p.at.date().isoformat() for p in ranges.points if p.at]
+    assert table["range [deg]"].tolist() == pytest.approx([p.value for p in ranges.points], abs=1e-3)
+    halves = [p.half_width for p in ranges.points]
+    assert table["range 95 % half-width [deg]"].tolist() == pytest.approx(halves, abs=1e-3)
+    assert table["sound [%]"].tolist() == [100.0] * 4
 
 
 def test_progress_does_not_write_among_the_reports(matline: Matline, folder: Path) -> None:

@@ -70,6 +70,7 @@ def _progress(
     ] = None,
     html: Annotated[Path | None, output("The same as a page.")] = None,
     pdf: Annotated[Path | None, output("The same as a PDF for the notes.")] = None,
+    csv: Annotated[Path | None, output("The series as a table, a line a session and side.")] = None,
     json: Annotated[Path | None, output("The same as data.")] = None,
 ) -> None:
     """Follow one client's reports over weeks: what changed for real, and what to consider next.
@@ -77,7 +78,7 @@ def _progress(
     Each report needs a date: the one it was measured with, or one in its name such as
     toe_tap_2026-03-04.json. A file that cannot be used is named and left out.
     """
-    outputs = Outputs(html, pdf, json)
+    outputs = Outputs(html, pdf, csv, json)
     outputs.check(folder)
     sessions, skipped = weeks.read_folder(folder, client)
     end_of_day = cleared and cleared.replace(hour=23, minute=59, second=59)
@@ -92,6 +93,7 @@ class Outputs:
 
     html: Path | None
     pdf: Path | None
+    csv: Path | None
     json: Path | None
 
     def check(self, folder: Path) -> None:
@@ -107,6 +109,8 @@ class Outputs:
             weeks.write_html(told, self.html, client)
         if self.pdf:
             weeks.write_pdf(told, self.pdf, client)
+        if self.csv:
+            weeks.write_csv(told, self.csv)
         if self.json:
             with whole(self.json) as part:
                 part.write_text(told.model_dump_json() + "\n", "utf-8")
@@ -114,7 +118,7 @@ class Outputs:
             out.print(f"Written: {path}", soft_wrap=True)
 
     def _asked(self) -> list[Path]:
-        return [path for path in (self.html, self.pdf, self.json) if path]
+        return [path for path in (self.html, self.pdf, self.csv, self.json) if path]
 
 
 def _show(told: Progress) -> None:
