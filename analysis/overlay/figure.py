@@ -64,7 +64,7 @@ class Figure:
             reach = 0.6 * (right - left)
             _line(image, left - reach, right + reach, "pelvis", width)
             return
-        middle, length = (left + right) / 2, 0.12 * image.shape[0]
+        middle, length = (left + right) / 2, 0.12 * min(image.shape[:2])
         start, tilt = self._tilt[0], np.interp(time_s, self._seen.time_s, self._tilt[1])
         for angle, dashed in ((start, True), (start + tilt, False)):
             reach = length * np.array([np.cos(np.radians(angle)), np.sin(np.radians(angle))])
