@@ -297,6 +297,15 @@ def test_the_pdf_is_tagged_and_holds_the_same_words(tmp_path: Path) -> None:
     assert words.tally(report()) in text
 
 
+def test_on_paper_no_heading_is_left_behind(tmp_path: Path) -> None:
+    """Whatever stands before it: the curves' heading is on the page of the first curve."""
+    for count in range(1, 7):
+        reports.write_pdf(report(repetitions=report().repetitions[:count]), tmp_path / "r.pdf")
+        pages = [page.extract_text() for page in PdfReader(tmp_path / "r.pdf").pages]
+        (page,) = (text for text in pages if "The movement over time" in text)
+        assert "Pelvic tilt +" in page
+
+
 # ------------------------------------------------------------------------------------ colours
 
 

@@ -34,7 +34,7 @@ def _one(exercise: Exercise) -> None:
         ("To begin", exercise.start_position),
         ("What moves", exercise.moves),
         ("What keeps still", exercise.still),
-        ("What is measured", "; ".join(exercise.measured) + "."),
+        ("What is measured", "; ".join(exercise.measured).capitalize() + "."),
         ("Words for the client", " ".join(exercise.cues)),
         ("Easier", "; ".join(form.text for form in exercise.easier)),
         ("Harder", "; ".join(form.text for form in exercise.harder)),
