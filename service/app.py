@@ -49,12 +49,12 @@ def create_app(
         max_body_size=MIB,
     )
     app.state.settings, app.state.meanwhile = settings, meanwhile
+    app.include_router(pages.router, include_in_schema=False)  # first, as looked for most
     for module in (auth, me, practice, clients, clips):
         app.include_router(module.router, prefix="/api", responses=ERRORS)
     app.include_router(
         uploads.router, prefix="/api", responses=ERRORS, max_body_size=settings.upload_part_max_bytes
     )
-    app.include_router(pages.router, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=str(resource("service").joinpath("static"))), "static")
     app.add_exception_handler(MatlineError, _tell)
     app.add_middleware(Guard, settings=settings)

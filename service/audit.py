@@ -3,7 +3,7 @@
 from datetime import datetime, timedelta
 from typing import Literal
 
-from sqlalchemy import select
+from sqlalchemy import bindparam, select
 from sqlalchemy.orm import Session
 
 from service.store.columns import now
@@ -12,6 +12,16 @@ from service.store.session import Store
 
 Action = Literal["saw", "changed"]
 _SAME_VISIT = timedelta(minutes=10)  # a page asks for the same thing many times
+# Whom somebody looked at since a moment.
+_SEEN = select(AuditEntry.subject_id).where(
+    AuditEntry.at > bindparam("since"),
+    AuditEntry.actor_id == bindparam("actor"),
+    AuditEntry.action == "saw",
+    AuditEntry.what == bindparam("what"),
+)
+_SEEN_ONE = _SEEN.where(
+    AuditEntry.subject_id == bindparam("subject"), AuditEntry.object_id == bindparam("object")
+).limit(1)
 
 
 def record(
@@ -21,28 +31,19 @@ def record(
     db.add(_entry(actor, subject.id if subject else None, action, what, object_id))
 
 
-def look_at_list(store: Store, actor: Person, subjects: set[str], what: str) -> None:
+def look_at_list(store: Store, db: Session, actor: Person, subjects: set[str], what: str) -> None:
     """Note a look at a list that tells of several people, by their identifiers; of each once a visit."""
-    visit = AuditEntry.at > now() - _SAME_VISIT, AuditEntry.actor_id == actor.id
-    query = select(AuditEntry.subject_id).where(*visit, AuditEntry.action == "saw", AuditEntry.what == what)
-    with store.read() as db:
-        new = subjects - set(db.scalars(query)) - {actor.id}
+    visit = {"actor": actor.id, "what": what, "since": now() - _SAME_VISIT}
+    new = subjects - set(db.scalars(_SEEN, visit)) - {actor.id}
     if new:
-        with store.write() as db:
-            db.add_all(_entry(actor, subject, "saw", what) for subject in sorted(new))
+        with store.write() as writing:
+            writing.add_all(_entry(actor, subject, "saw", what) for subject in sorted(new))
 
 
 def seen_lately(db: Session, actor: Person, subject: Person, what: str, object_id: str = "") -> bool:
     """Whether the same look is noted already for this visit."""
-    query = select(AuditEntry.id).where(
-        AuditEntry.subject_id == subject.id,
-        AuditEntry.at > now() - _SAME_VISIT,
-        AuditEntry.actor_id == actor.id,
-        AuditEntry.action == "saw",
-        AuditEntry.what == what,
-        AuditEntry.object_id == object_id,
-    )
-    return db.scalar(query.limit(1)) is not None
+    visit = {"actor": actor.id, "what": what, "since": now() - _SAME_VISIT}
+    return db.scalar(_SEEN_ONE, visit | {"subject": subject.id, "object": object_id}) is not None
 
 
 def about(db: Session, client: Person, before: datetime | None = None, limit: int = 100) -> list[AuditEntry]:

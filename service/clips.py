@@ -4,52 +4,76 @@ import gzip
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import Executable, RowMapping, and_, bindparam, select
 from sqlalchemy.orm import Session
 
 from service import access, audit
 from service.errors import Conflict, NotFound, RangeError
 from service.files import Files
 from service.jobs import OPEN
-from service.records.clips import ClipOut, SummaryOut
+from service.records.clips import ClipOut, JobOut, SummaryOut
 from service.store.columns import now
-from service.store.models import Clip, Person, StoredReport
+from service.store.models import Clip, Job, Person, StoredReport
 
+# What a list shows, as columns: making whole rows of each table would take most of a page's time.
+_OWN = [getattr(Clip, name) for name in ClipOut.model_fields if name in Clip.__table__.c]
+_OF_JOB = [getattr(Job, name).label(f"job_{name}") for name in JobOut.model_fields]
+_OF_REPORT = [getattr(StoredReport, name) for name in SummaryOut.model_fields]
+_LIST = (
+    select(*_OWN, Person.name, *_OF_JOB, *_OF_REPORT)
+    .select_from(Clip)
+    .join(Person, Person.id == Clip.client_id)
+    .join(Job, and_(Job.clip_id == Clip.id, Job.part == 0))
+    .outerjoin(StoredReport, StoredReport.clip_id == Clip.id)
+)
+_ONE = _LIST.where(Clip.id == bindparam("clip"))
+_OF_CLIENT = _LIST.where(Clip.client_id == bindparam("client")).order_by(Clip.created_at.desc())
+_NEWEST = _OF_CLIENT.limit(bindparam("most"))
+_OF_SESSION = _OF_CLIENT.where(Clip.session_id == bindparam("session"))
+_QUEUE = (
+    _LIST.where(Clip.client_id.in_(bindparam("clients", expanding=True)))
+    .order_by(Clip.created_at)
+    .limit(bindparam("most"))
+)
+_NEW = _QUEUE.where(StoredReport.reviewed_at.is_(None))
 _RANGE = re.compile(r"bytes=(\d{0,18})-(\d{0,18})$")
 
 
 def of_client(db: Session, client_id: str, limit: int = 200) -> list[ClipOut]:
     """A client's clips, newest first."""
-    query = select(Clip).where(Clip.client_id == client_id).order_by(Clip.created_at.desc()).limit(limit)
-    return _described(db, list(db.scalars(query)))
+    return _listed(db, _NEWEST, client=client_id, most=limit)
+
+
+def of_session(db: Session, client_id: str, session_id: str) -> list[ClipOut]:
+    """The clips that a client sent in one session, newest first."""
+    return _listed(db, _OF_SESSION, client=client_id, session=session_id)
 
 
 def queue_of(db: Session, viewer: Person, *, new_only: bool = True, limit: int = 200) -> list[ClipOut]:
     """Clips of everybody whom a coach or physio may see, oldest first; by default those not yet reviewed."""
-    clients = [client.id for client in access.clients_of(db, viewer)]
-    query = select(Clip).outerjoin(StoredReport, StoredReport.clip_id == Clip.id)
-    query = query.where(Clip.client_id.in_(clients)).order_by(Clip.created_at).limit(limit)
-    if new_only:
-        query = query.where(StoredReport.reviewed_at.is_(None))
-    return _described(db, list(db.scalars(query)))
+    whose = [client.id for client in access.clients_of(db, viewer)]
+    return _listed(db, _NEW if new_only else _QUEUE, clients=whose, most=limit)
 
 
 def described(db: Session, clip: Clip) -> ClipOut:
     """A clip with its client's name and its report in a line."""
-    return _described(db, [clip])[0]
+    return _listed(db, _ONE, clip=clip.id)[0]
 
 
-def _described(db: Session, found: list[Clip]) -> list[ClipOut]:
-    people = db.scalars(select(Person).where(Person.id.in_({clip.client_id for clip in found})))
-    names = {person.id: person.name for person in people}
-    reports = db.scalars(select(StoredReport).where(StoredReport.clip_id.in_([clip.id for clip in found])))
-    summaries = {row.clip_id: SummaryOut.model_validate(row) for row in reports}
-    told = [(clip, names.get(clip.client_id, ""), summaries.get(clip.id)) for clip in found]
-    return [
-        ClipOut.model_validate(clip).model_copy(update={"client_name": name, "summary": summary})
-        for clip, name, summary in told
-    ]
+def _listed(db: Session, query: Executable, **named: Any) -> list[ClipOut]:
+    """The clips of a query that adds to `_LIST`, in one question to the database."""
+    return [_told(row) for row in db.execute(query, named).mappings()]
+
+
+def _told(row: RowMapping) -> ClipOut:
+    parts = {
+        "client_name": row["name"],
+        "job": {name: row[f"job_{name}"] for name in JobOut.model_fields},
+        "summary": row if row["usable"] is not None else None,
+    }
+    return ClipOut.model_validate({**row, **parts})
 
 
 def mark_seen(db: Session, clip: Clip) -> None:

@@ -6,7 +6,7 @@ from importlib.resources import files
 from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
-from sqlalchemy import delete, select
+from sqlalchemy import bindparam, delete, select
 from sqlalchemy.orm import Session
 
 from service import audit
@@ -15,6 +15,9 @@ from service.store.columns import now
 from service.store.models import Agreement, Consent, Person
 
 Purpose = Literal["measure", "watch", "keep"]
+_STANDING = select(Consent.purpose, Consent.version).where(
+    Consent.person_id == bindparam("person"), Consent.withdrawn_at.is_(None)
+)
 
 
 class PurposeText(BaseModel):
@@ -49,7 +52,7 @@ def not_withdrawn(db: Session, person_id: str) -> set[Purpose]:
 
 
 def _standing(db: Session, person_id: str) -> list[tuple[Purpose, int]]:
-    rows = db.scalars(select(Consent).where(Consent.person_id == person_id, Consent.withdrawn_at.is_(None)))
+    rows = list(db.execute(_STANDING, {"person": person_id}))
     return [(p.purpose, row.version) for row in rows for p in purposes() if p.purpose == row.purpose]
 
 

@@ -1,17 +1,14 @@
 """The gate before every route: host names, requests forged by other sites, rates, and answers' headers."""
 
 import json
-import time
 from collections.abc import Iterable
 from urllib.parse import urlsplit
 
-from limits import RateLimitItem, RateLimitItemPerMinute
-from limits.storage import MemoryStorage
-from limits.strategies import MovingWindowRateLimiter
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.errors import NotAllowed, Refused, ServiceError, TooMany
+from service.rates import Rates
 from service.secret import digest
 from service.settings import Settings
 
@@ -41,9 +38,7 @@ class Guard:
 
     def __init__(self, app: ASGIApp, settings: Settings) -> None:
         self._app, self._settings = app, settings
-        self._window = MovingWindowRateLimiter(MemoryStorage())
-        self._any = RateLimitItemPerMinute(settings.requests_per_minute)
-        self._address = RateLimitItemPerMinute(settings.requests_per_minute * _PEOPLE_AT_ONE_ADDRESS)
+        self._rates, self._most = Rates(), settings.requests_per_minute
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request through, or answer it here."""
@@ -71,13 +66,13 @@ class Guard:
             check_origin(headers, self._settings)
         address = (scope.get("client") or ("",))[0]
         who = _who(headers)
-        self._count(self._any, who or address)
         if who:  # what people identify themselves with is not checked yet, and may be made up each time
-            self._count(self._address, address)
+            self._count(f"all at {address}", self._most * _PEOPLE_AT_ONE_ADDRESS)
+        self._count(who or address, self._most)
 
-    def _count(self, limit: RateLimitItem, who: str) -> None:
-        if not self._window.hit(limit, who):
-            raise TooMany(self._window.get_window_stats(limit, who).reset_time - time.time())
+    def _count(self, who: str, most: int) -> None:
+        if wait_s := self._rates.wait_s(who, most):
+            raise TooMany(wait_s)
 
 
 def check_origin(headers: Headers, settings: Settings) -> None:

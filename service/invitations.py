@@ -2,7 +2,7 @@
 
 from datetime import timedelta
 
-from sqlalchemy import select, update
+from sqlalchemy import bindparam, select, update
 from sqlalchemy.orm import Session
 
 from service import accounts, audit, consent
@@ -11,6 +11,13 @@ from service.secret import digest, new_token
 from service.settings import Settings
 from service.store.columns import now
 from service.store.models import Invitation, Person, Role
+
+_OPEN = (
+    select(Invitation)
+    .where(Invitation.created_by == bindparam("by"), Invitation.used_at.is_(None))
+    .where(Invitation.expires_at > bindparam("now"))
+    .order_by(Invitation.created_at.desc())
+)
 
 
 def invite(db: Session, settings: Settings, by: Person, role: Role) -> tuple[Invitation, str]:
@@ -36,10 +43,7 @@ def invite(db: Session, settings: Settings, by: Person, role: Role) -> tuple[Inv
 
 def open_invitations(db: Session, by: Person) -> list[Invitation]:
     """Invitations of the person that can still be used."""
-    query = select(Invitation).where(
-        Invitation.created_by == by.id, Invitation.used_at.is_(None), Invitation.expires_at > now()
-    )
-    return list(db.scalars(query.order_by(Invitation.created_at.desc())))
+    return list(db.scalars(_OPEN, {"by": by.id, "now": now()}))
 
 
 def withdraw(db: Session, by: Person, invitation_id: str) -> None:

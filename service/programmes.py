@@ -3,7 +3,7 @@
 from datetime import date
 from typing import Literal
 
-from sqlalchemy import func, select
+from sqlalchemy import bindparam, func, select
 from sqlalchemy.orm import Session
 
 from analysis import cautions
@@ -15,13 +15,27 @@ from service.records.sessions import TodayOut
 from service.store.columns import now
 from service.store.models import Clip, Person, PracticeSession, ProgrammeItem, Proposal, Target
 
+_EVERY_ITEM = (
+    select(ProgrammeItem)
+    .where(ProgrammeItem.client_id == bindparam("client"))
+    .order_by(ProgrammeItem.position, ProgrammeItem.created_at)
+)
+_ITEMS = _EVERY_ITEM.where(ProgrammeItem.ended_at.is_(None))
+_PROPOSALS = (
+    select(Proposal).where(Proposal.client_id == bindparam("client")).order_by(Proposal.created_at.desc())
+)
+_SENT = (
+    select(Clip.item_id, func.count())
+    .join(PracticeSession, Clip.session_id == PracticeSession.id)
+    .where(Clip.client_id == bindparam("client"), PracticeSession.day == bindparam("day"))
+    .where(Clip.item_id.is_not(None))
+    .group_by(Clip.item_id)
+)
+
 
 def items(db: Session, client_id: str, *, ended: bool = False) -> list[ProgrammeItem]:
     """The programme in its order; with `ended` also what it held before."""
-    query = select(ProgrammeItem).where(ProgrammeItem.client_id == client_id)
-    if not ended:
-        query = query.where(ProgrammeItem.ended_at.is_(None))
-    return list(db.scalars(query.order_by(ProgrammeItem.position, ProgrammeItem.created_at)))
+    return list(db.scalars(_EVERY_ITEM if ended else _ITEMS, {"client": client_id}))
 
 
 def items_on(db: Session, client_id: str, day: date) -> list[ProgrammeItem]:
@@ -100,8 +114,7 @@ def prescription(db: Session, clip: Clip) -> Prescription:
 
 def proposals(db: Session, client_id: str) -> list[Proposal]:
     """All proposals for a client, newest first."""
-    query = select(Proposal).where(Proposal.client_id == client_id)
-    return list(db.scalars(query.order_by(Proposal.created_at.desc())))
+    return list(db.scalars(_PROPOSALS, {"client": client_id}))
 
 
 def propose(db: Session, by: Person, item: ProgrammeItem, data: ProposalIn) -> Proposal:
@@ -160,12 +173,8 @@ def today(db: Session, client: Person, day: date) -> TodayOut:
 
 def _clips_sent(db: Session, client_id: str, day: date) -> dict[str, int]:
     """Programme item -> clips of it in the sessions of a day."""
-    query = (
-        select(Clip.item_id, func.count())
-        .join(PracticeSession, Clip.session_id == PracticeSession.id)
-        .where(Clip.client_id == client_id, Clip.item_id.is_not(None), PracticeSession.day == day)
-    )
-    return {item: count for item, count in db.execute(query.group_by(Clip.item_id)) if item is not None}
+    rows = db.execute(_SENT, {"client": client_id, "day": day})
+    return {item: count for item, count in rows if item is not None}
 
 
 def _check_no_stop(db: Session, client_id: str) -> None:

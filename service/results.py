@@ -2,21 +2,43 @@
 
 import logging
 from datetime import datetime
+from functools import cache
 from pathlib import Path
 from typing import Final, Literal
 
-from sqlalchemy import func, select
-from sqlalchemy.orm import Session
+from sqlalchemy import Executable, bindparam, func, select
+from sqlalchemy.orm import Session, lazyload
 
 from analysis import exports
 from analysis import report as page
 from analysis.exports.fhir import Acceptance
-from analysis.progress import Progress, follow
+from analysis.progress import Progress, follow, proposals
 from analysis.progress import Session as Sitting
+from analysis.progress.archive import tidy
+from analysis.progress.proposals import Proposal
+from analysis.progress.sessions import by_exercise
 from analysis.records import Report
 from service import review, scratch, sessions
 from service.store.columns import now
 from service.store.models import Clip, Person, PracticeSession, StoredReport
+
+_MEASURED = (
+    select(Clip, StoredReport.slim, PracticeSession)
+    .options(lazyload(Clip.job))
+    .join(StoredReport, StoredReport.clip_id == Clip.id)
+    .outerjoin(PracticeSession, PracticeSession.id == Clip.session_id)
+    .where(Clip.client_id == bindparam("client"))
+    .order_by(Clip.created_at)
+)
+# Of them only the last of each exercise that were usable.
+_BACK = func.row_number().over(partition_by=Clip.exercise, order_by=Clip.created_at.desc()).label("back")
+_USABLE = (
+    select(Clip.id, _BACK)
+    .join(StoredReport, StoredReport.clip_id == Clip.id)
+    .where(Clip.client_id == bindparam("client"), StoredReport.usable)
+    .subquery()
+)
+_ASKED = _MEASURED.where(Clip.id.in_(select(_USABLE.c.id).where(_USABLE.c.back <= bindparam("most"))))
 
 # It tells of every style that only screens use.
 logging.getLogger("weasyprint").setLevel(logging.ERROR)
@@ -38,15 +60,28 @@ def over_weeks(db: Session, client: Person) -> Progress:
 
     While a warning sign is open nothing is proposed.
     """
-    query = select(Clip, StoredReport.slim).join(StoredReport, StoredReport.clip_id == Clip.id)
-    query = query.where(Clip.client_id == client.id).order_by(Clip.created_at)
-    rows = db.execute(query).unique()
-    sittings = [Sitting(clip.id, _with_notes(db, clip, body), clip.created_at) for clip, body in rows]
-    told = follow(sittings, today=now(), cleared=_last_cleared(db, client.id))
+    told = follow(_sittings(db, _MEASURED, client), today=now(), cleared=_last_cleared(db, client.id))
     if sessions.open_stop(db, client.id) is None:
         return told
     bare = tuple(e.model_copy(update={"proposal": None}) for e in told.exercises)
     return told.model_copy(update={"exercises": bare})
+
+
+def advised(db: Session, client: Person) -> dict[str, Proposal]:
+    """The proposals of `over_weeks` by exercise, from no more sessions than they ask about."""
+    if sessions.open_stop(db, client.id) is not None:
+        return {}
+    ordered, _ = tidy(_sittings(db, _ASKED, client, most=_most_asked()))
+    signs = proposals.open_signs(ordered, _last_cleared(db, client.id))
+    found = {name: proposals.propose(group, signs) for name, group in by_exercise(ordered).items()}
+    return {name: proposal for name, proposal in found.items() if proposal is not None}
+
+
+@cache
+def _most_asked() -> int:
+    """How many of the last usable sessions of an exercise a proposal may depend on."""
+    rules = [proposals.load().conditions_of(name) for name in proposals.load().exercise]
+    return max(max(rule.sound_sessions, rule.flagged_sessions) for rule in rules)
 
 
 def written(db: Session, work_dir: Path, clip: Clip, form: Form) -> bytes:
@@ -78,8 +113,15 @@ def _accepted(db: Session, row: StoredReport) -> Acceptance | None:
     return Acceptance(by=reviewer.role) if reviewer else None
 
 
-def _with_notes(db: Session, clip: Clip, body: str) -> Report:
-    return Report.model_validate_json(body).model_copy(update={"session": sessions.notes(db, clip)})
+def _sittings(db: Session, query: Executable, client: Person, **more: int) -> list[Sitting]:
+    return [
+        Sitting(clip.id, _with_notes(clip, body, session), clip.created_at)
+        for clip, body, session in db.execute(query, {"client": client.id, **more})
+    ]
+
+
+def _with_notes(clip: Clip, body: str, session: PracticeSession | None) -> Report:
+    return Report.model_validate_json(body).model_copy(update={"session": sessions.noted(clip, session)})
 
 
 def _last_cleared(db: Session, client_id: str) -> datetime | None:

@@ -1,6 +1,6 @@
 """What a coach or physio does with a measured clip: decide on findings, comment, tell the client."""
 
-from sqlalchemy import select
+from sqlalchemy import bindparam, select
 from sqlalchemy.orm import Session
 
 from analysis.records import Finding, Report
@@ -17,6 +17,13 @@ from service.records.clips import (
 )
 from service.store.columns import now
 from service.store.models import Clip, Comment, Decision, Feedback, Person, StoredReport
+
+_UNREAD = (
+    select(Feedback)
+    .join(Clip, Feedback.clip_id == Clip.id)
+    .where(Clip.client_id == bindparam("client"), Feedback.read_at.is_(None))
+    .order_by(Feedback.sent_at.desc())
+)
 
 
 def report(db: Session, clip: Clip) -> Report:
@@ -140,9 +147,7 @@ def described_feedback(db: Session, row: Feedback) -> FeedbackOut:
 
 def unread(db: Session, client: Person) -> list[Feedback]:
     """What was sent to a client and not read yet, newest first."""
-    query = select(Feedback).join(Clip, Feedback.clip_id == Clip.id)
-    query = query.where(Clip.client_id == client.id, Feedback.read_at.is_(None))
-    return list(db.scalars(query.order_by(Feedback.sent_at.desc())))
+    return list(db.scalars(_UNREAD, {"client": client.id}))
 
 
 def _name(db: Session, person_id: str | None) -> str:

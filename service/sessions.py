@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from contextlib import suppress
 from datetime import date
 
-from sqlalchemy import func, select
-from sqlalchemy.orm import Session, aliased
+from sqlalchemy import bindparam, func, select
+from sqlalchemy.orm import Session, aliased, load_only
 
 from analysis import cautions, own_range
 from analysis.errors import ReportError
@@ -19,6 +19,26 @@ from service.errors import CareFirst, Conflict, Refused
 from service.records.sessions import BeforeOut, CareOut, PainChange, QuestionOut, SessionOut, StartIn
 from service.store.columns import now
 from service.store.models import Clip, Person, PracticeSession, StoredReport
+
+_OF_CLIENTS = select(PracticeSession).where(
+    PracticeSession.client_id.in_(bindparam("clients", expanding=True))
+)
+_STOPPED = _OF_CLIENTS.where(
+    PracticeSession.stopped_at.is_not(None), PracticeSession.cleared_at.is_(None)
+).order_by(PracticeSession.started_at)
+_LATEST = (
+    select(PracticeSession)
+    .where(PracticeSession.client_id == bindparam("client"))
+    .order_by(PracticeSession.started_at.desc())
+    .limit(bindparam("most"))
+)
+_ONE = aliased(PracticeSession)
+_LAST = select(func.max(_ONE.started_at)).where(_ONE.client_id == PracticeSession.client_id)
+_NEWEST = _OF_CLIENTS.where(PracticeSession.started_at == _LAST.scalar_subquery()).options(
+    load_only(
+        PracticeSession.client_id, PracticeSession.day, PracticeSession.stopped_at, PracticeSession.cleared_at
+    )
+)
 
 
 def questions() -> BeforeOut:
@@ -74,12 +94,7 @@ def open_stop(db: Session, client_id: str) -> PracticeSession | None:
 
 def open_stops(db: Session, client_ids: Sequence[str]) -> dict[str, PracticeSession]:
     """The same for several clients at once: client -> session, where there is one."""
-    query = select(PracticeSession).where(
-        PracticeSession.client_id.in_(client_ids),
-        PracticeSession.stopped_at.is_not(None),
-        PracticeSession.cleared_at.is_(None),
-    )
-    return {row.client_id: row for row in db.scalars(query.order_by(PracticeSession.started_at))}
+    return {row.client_id: row for row in db.scalars(_STOPPED, {"clients": client_ids})}
 
 
 def require_no_stop(db: Session, client: Person) -> None:
@@ -102,17 +117,12 @@ def care(client: Person, row: PracticeSession) -> CareOut:
 
 def latest(db: Session, client_id: str, limit: int = 100) -> list[PracticeSession]:
     """Sessions, newest first."""
-    query = select(PracticeSession).where(PracticeSession.client_id == client_id)
-    return list(db.scalars(query.order_by(PracticeSession.started_at.desc()).limit(limit)))
+    return list(db.scalars(_LATEST, {"client": client_id, "most": limit}))
 
 
 def newest(db: Session, client_ids: Sequence[str]) -> dict[str, PracticeSession]:
-    """The newest session of each of several clients, where there is one."""
-    of_client = aliased(PracticeSession)
-    last = select(func.max(of_client.started_at)).where(of_client.client_id == PracticeSession.client_id)
-    query = select(PracticeSession).where(PracticeSession.client_id.in_(client_ids))
-    query = query.where(PracticeSession.started_at == last.scalar_subquery())
-    return {row.client_id: row for row in db.scalars(query)}
+    """The newest session of each of several clients, where there is one; of it only what lists show."""
+    return {row.client_id: row for row in db.scalars(_NEWEST, {"clients": client_ids})}
 
 
 def current(db: Session, client_id: str, day: date) -> PracticeSession | None:
@@ -133,13 +143,18 @@ def described(client: Person, row: PracticeSession) -> SessionOut:
 def notes(db: Session, clip: Clip) -> SessionNotes:
     """What belongs to a report but not to its picture: when, for whom (a pseudonym), pain, warning signs."""
     row = db.get(PracticeSession, clip.session_id) if clip.session_id else None
+    return noted(clip, row, _tuck_arch_deg(db, clip))
+
+
+def noted(clip: Clip, row: PracticeSession | None, tuck_arch_deg: float | None = None) -> SessionNotes:
+    """The same from what is read already."""
     return SessionNotes(
         recorded_at=clip.created_at,
         client=clip.client_id,
         pain_before=row.pain_before if row else None,
         pain_after=row.pain_after if row else None,
         warning_signs=tuple(kind for kind, yes in row.answers.items() if yes) if row else (),
-        tuck_arch_deg=_tuck_arch_deg(db, clip),
+        tuck_arch_deg=tuck_arch_deg,
     )
 
 

@@ -56,7 +56,7 @@ def clip_queue(
 ) -> list[ClipOut]:
     """Clips of those whom I may see; by default those that nobody has reviewed."""
     found = clips.queue_of(db, person, new_only=new_only)
-    audit.look_at_list(services.store, person, {clip.client_id for clip in found}, "clip_queue")
+    audit.look_at_list(services.store, db, person, {clip.client_id for clip in found}, "clip_queue")
     return found
 
 

@@ -4,10 +4,12 @@
 are things named in the path that the viewer may see; asking for them notes the look in the audit trail.
 """
 
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator
+from contextlib import nullcontext
 from typing import Annotated, Any, TypeVar
 
 from fastapi import Depends, Path, Request
+from fastapi.concurrency import contextmanager_in_threadpool
 from sqlalchemy.orm import Session
 
 from service import access, accounts, audit
@@ -34,25 +36,24 @@ def services_of(request: Request) -> Services:
     return services
 
 
-ServicesDep = Annotated[Services, Depends(services_of)]
+# What asks nobody is `async`: it then runs where it is, and not in a thread that it would have to wait for.
+async def _services(request: Request) -> Services:
+    return services_of(request)
 
 
-def _files(services: ServicesDep) -> Files:
+ServicesDep = Annotated[Services, Depends(_services)]
+
+
+async def _files(services: ServicesDep) -> Files:
     return services.files
 
 
-def _queue(services: ServicesDep) -> Queue:
+async def _queue(services: ServicesDep) -> Queue:
     return services.queue
 
 
 FilesDep = Annotated[Files, Depends(_files)]
 QueueDep = Annotated[Queue, Depends(_queue)]
-
-
-async def _room(request: Request) -> AsyncIterator[None]:
-    room: Room = request.app.state.room
-    async with room.reading if request.method in SAFE else room.changing:
-        yield
 
 
 async def _apart(request: Request) -> AsyncIterator[None]:
@@ -71,11 +72,27 @@ def _counted(request: Request, services: ServicesDep) -> None:
 COUNTED = Depends(_counted)  # for routes that check a password or another secret; after `APART`
 
 
-def _db(
-    request: Request, services: ServicesDep, _place: Annotated[None, Depends(_room, scope="function")]
-) -> Iterator[Session]:
+async def _reading(request: Request, services: ServicesDep) -> AsyncIterator[Session | None]:
+    """The one session of a request that changes nothing; none for others."""
+    if request.method not in SAFE:
+        yield None
+        return
+    room: Room = request.app.state.room
+    async with room.reading:
+        with services.store.read() as db:  # neither opening nor closing it waits for the database
+            yield db
+
+
+Reading = Annotated[Session | None, Depends(_reading, scope="function")]
+
+
+async def _db(request: Request, services: ServicesDep, reading: Reading) -> AsyncIterator[Session]:
+    if reading is not None:
+        yield reading
+        return
+    room: Room = request.app.state.room
     # Committed before the answer goes out, so that an answer never promises what then fails.
-    with services.store.read() if request.method in SAFE else services.store.write() as db:
+    async with room.changing, contextmanager_in_threadpool(services.store.write()) as db:
         yield db
 
 
@@ -93,10 +110,10 @@ def token_of(request: Request, services: Services) -> tuple[str, bool]:
     return cookie, False
 
 
-def viewer(request: Request, services: ServicesDep) -> Person:
-    """Who asks; raises NotSignedIn. Uses a session of its own, so nothing is locked meanwhile."""
+def viewer(request: Request, services: ServicesDep, reading: Reading) -> Person:
+    """Who asks; raises NotSignedIn. Before a change it uses a session of its own, so nothing is locked."""
     token, for_scripts = token_of(request, services)
-    with services.store.read() as db:
+    with services.store.read() if reading is None else nullcontext(reading) as db:
         if for_scripts:
             person, due = accounts.person_of_api_token(db, token)
         else:
@@ -119,17 +136,17 @@ def _touch(services: Services, token: str) -> None:
 Viewer = Annotated[Person, Depends(viewer)]
 
 
-def _staff(person: Viewer) -> Person:
+async def _staff(person: Viewer) -> Person:
     access.require_staff(person)
     return person
 
 
-def _owner(person: Viewer) -> Person:
+async def _owner(person: Viewer) -> Person:
     access.require_owner(person)
     return person
 
 
-def _self_client(person: Viewer) -> Person:
+async def _self_client(person: Viewer) -> Person:
     access.require_client(person)
     return person
 
@@ -139,21 +156,22 @@ Owner = Annotated[Person, Depends(_owner)]
 SelfClient = Annotated[Person, Depends(_self_client)]
 
 
-def _note_look(request: Request, services: Services, person: Person, client: Person, object_id: str) -> None:
+def _note_look(
+    request: Request, services: Services, db: Session, person: Person, client: Person, object_id: str
+) -> None:
     """A look of another person is noted, once a visit; changes are noted by what makes them."""
     if request.method not in SAFE or person.id == client.id:
         return
     what = request.scope["route"].name
-    with services.store.read() as db:
-        if audit.seen_lately(db, person, client, what, object_id):
-            return
-    with services.store.write() as db:
-        audit.record(db, person, client, "saw", what, object_id)
+    if audit.seen_lately(db, person, client, what, object_id):
+        return
+    with services.store.write() as writing:
+        audit.record(writing, person, client, "saw", what, object_id)
 
 
 def _client(client_id: PathId, request: Request, services: ServicesDep, db: Db, person: Viewer) -> Person:
     found = access.client(db, person, client_id)
-    _note_look(request, services, person, found, "")
+    _note_look(request, services, db, person, found, "")
     return found
 
 
@@ -163,7 +181,7 @@ TheClient = Annotated[Person, Depends(_client)]
 def _visible(kind: type[T], request: Request, services: Services, db: Session, person: Person, key: str) -> T:
     row = access.thing(db, person, kind, key)
     client = db.get_one(Person, access.client_of(row))
-    _note_look(request, services, person, client, key)
+    _note_look(request, services, db, person, client, key)
     return row
 
 

@@ -10,7 +10,6 @@ from service import audit, clips, consent, programmes, results, review, sessions
 from service.api.deps import Db, SelfClient, TheClient, Viewer
 from service.api.me import described_audit, my_consents, my_staff
 from service.pages.view import Page, drawing, page
-from service.records.clips import ClipOut
 from service.store.models import Person
 
 router = APIRouter(route_class=Page, default_response_class=HTMLResponse)
@@ -32,12 +31,8 @@ def today(request: Request, db: Session, person: Person) -> Response:
         unread=[] if told.care else unread,
         ended=ended,
         asked=sessions.questions(),
-        sent=_sent(db, person, told.session.id) if told.session else [],
+        sent=clips.of_session(db, person.id, told.session.id) if told.session else [],
     )
-
-
-def _sent(db: Session, person: Person, session_id: str) -> list[ClipOut]:
-    return [c for c in clips.of_client(db, person.id, 20) if c.session_id == session_id]
 
 
 @router.get("/privacy")

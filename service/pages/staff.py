@@ -25,7 +25,7 @@ def queue(request: Request, db: Session, person: Person) -> Response:
     warned = [(client, sessions.described(client, row), _signs(row)) for client, row in stops]
     waiting = clips.queue_of(db, person)
     shown = {clip.client_id for clip in waiting} | {client.id for client, _ in stops}
-    audit.look_at_list(services_of(request).store, person, shown, "clip_queue")
+    audit.look_at_list(services_of(request).store, db, person, shown, "clip_queue")
     return page(request, "queue.html", person, warned=warned, clips=waiting, any_client=bool(people))
 
 
@@ -35,7 +35,7 @@ def clients(request: Request, db: Db, person: Staff) -> Response:
     people = access.clients_of(db, person)
     last = sessions.newest(db, [client.id for client in people])
     rows = [(client, last.get(client.id)) for client in people]
-    audit.look_at_list(services_of(request).store, person, set(last), "clients")
+    audit.look_at_list(services_of(request).store, db, person, set(last), "clients")
     return page(
         request, "clients.html", person, rows=rows, invitations=invitations.open_invitations(db, person)
     )
@@ -44,7 +44,7 @@ def clients(request: Request, db: Db, person: Staff) -> Response:
 @router.get("/clients/{client_id}")
 def client_page(request: Request, db: Db, person: Staff, client: TheClient) -> Response:
     """One client: programme, targets, steps easier or harder, sessions, clips."""
-    told = results.over_weeks(db, client)
+    rows = sessions.latest(db, client.id, 8)
     items = [ProgrammeItemOut.model_validate(i) for i in programmes.items(db, client.id)]
     return page(
         request,
@@ -55,11 +55,11 @@ def client_page(request: Request, db: Db, person: Staff, client: TheClient) -> R
         targets=programmes.targets(db, client.id),
         target_names={name: _target_words(name) for name in Prescription.model_fields},
         proposals=programmes.proposals(db, client.id),
-        advised=[(e.exercise, e.proposal) for e in told.exercises if e.proposal],
+        advised=results.advised(db, client),
         exercises=[exercises.load(name) for name in exercises.names()],
         steps={item.id: _steps(item) for item in items},
-        signs={row.id: _signs(row) for row in sessions.latest(db, client.id, 8)},
-        sessions=[sessions.described(client, row) for row in sessions.latest(db, client.id, 8)],
+        signs={row.id: _signs(row) for row in rows},
+        sessions=[sessions.described(client, row) for row in rows],
         clips=clips.of_client(db, client.id, 12),
         may_send="measure" in consent.given(db, client.id),
     )

@@ -15,6 +15,7 @@ from service.settings import Settings
 
 _MIGRATION_LOCK = 0x6D61746C  # any number, the same on all servers
 _POOL = {"pool_size": 10, "max_overflow": 40}
+_POOL_SQLITE = {"pool_size": 40, "max_overflow": 10}  # opening one takes longer than most of what it is asked
 _PRAGMAS = (  # FULL: what was answered for is there after a power cut, too
     "journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "busy_timeout=30000", "secure_delete=ON",
 )  # fmt: skip
@@ -26,11 +27,13 @@ class Store:
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
         self.engine = _open_engine(settings)
-        self._reading = sessionmaker(self.engine, expire_on_commit=False)
+        # Postgres shows each query what is committed either way; closing no transaction asks it nothing.
+        how = {} if settings.embedded else {"isolation_level": "AUTOCOMMIT"}
+        self._reading = sessionmaker(self.engine.execution_options(**how), expire_on_commit=False)
         self._writing = sessionmaker(self.engine.execution_options(write=True), expire_on_commit=False)
 
     def read(self) -> AbstractContextManager[Session]:
-        """Session that is never committed."""
+        """Session that is never committed; closing it does not wait for the database."""
         return self._reading()
 
     def write(self) -> AbstractContextManager[Session]:
@@ -66,7 +69,7 @@ def _open_engine(settings: Settings) -> Engine:
     if not settings.embedded:
         return create_engine(settings.database, pool_pre_ping=True, **_POOL)
     settings.data_dir.mkdir(parents=True, exist_ok=True, mode=0o700)
-    engine = create_engine(settings.database, **_POOL)
+    engine = create_engine(settings.database, **_POOL_SQLITE)
     event.listen(engine, "connect", _prepare_sqlite)
     event.listen(engine, "begin", _begin_sqlite)
     return engine
