@@ -262,6 +262,10 @@ def test_half_widths_are_told_by_angle_and_side() -> None:
     assert shown == "hip flexion ± 10.3° left, ± 11.3° right; hip rotation ± 7.6° left"
 
 
+def test_a_zero_has_no_sign() -> None:
+    assert [words.amount(v) for v in (-0.04, 0.04, -0.06)] == ["0.0°", "0.0°", "\N{MINUS SIGN}0.1°"]
+
+
 def test_the_tally_counts_sides_and_verdicts() -> None:
     assert words.tally(report()) == (
         "6 repetitions (3 left, 3 right): 2 sound, 1 borderline, 2 look again, 1 cannot tell."

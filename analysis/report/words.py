@@ -30,7 +30,8 @@ def amount(value: float | None, unit: str = "deg") -> str:
     if value is None:
         return "–"
     digits, name = _SHOWN.get(unit, (1, NBSP + unit))
-    return f"{value * 100 if unit == 'share' else value:.{digits}f}{name}".replace("-", "\N{MINUS SIGN}")
+    shown = round(value * 100 if unit == "share" else value, digits) + 0.0  # no minus before a zero
+    return f"{shown:.{digits}f}{name}".replace("-", "\N{MINUS SIGN}")
 
 
 def moment(seconds: float) -> str:
