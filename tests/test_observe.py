@@ -111,11 +111,20 @@ def test_empty_room_gives_gaps_not_zeros(tmp_path: Path) -> None:
 
 def test_background_ignores_the_client() -> None:
     image = picture()
-    client = np.array([80.0, 130.0, 740.0, 400.0])
+    client = np.array([100.0, 150.0, 720.0, 380.0]) + 0.25 * 620 * np.array([-1, -1, 1, 1])  # with its room
     busy = image.copy()
     busy[150:380, 100:720] = np.roll(image, 60, axis=1)[150:380, 100:720]
     assert Background(image, client).shift(busy) < 0.003
     assert brightness(np.full((80, 80, 3), 51, np.uint8)) == pytest.approx(0.2)
+
+
+def test_a_client_who_fills_the_picture_leaves_room_to_see_the_camera_move() -> None:
+    image = picture()
+    height, width = image.shape[:2]
+    client = np.array([0.1 * width, 0.3 * height, 0.9 * width, 0.8 * height])
+    with_room = client + 0.25 * 0.8 * width * np.array([-1, -1, 1, 1])  # beyond the picture on all sides
+    moved = np.roll(image, round(0.1 * height), axis=1)
+    assert Background(image, with_room).shift(moved) == pytest.approx(0.1, abs=0.02)
 
 
 # ------------------------------------------------------------------------------ who is the client

@@ -19,6 +19,7 @@ _FLOW: Final[dict[str, Any]] = {
 }  # coarse: 1 % is enough
 _SPOTS: Final = 60
 _LEAST_CORNER: Final = 0.005  # share of the best corner: a blurred floor must do
+_ROOM: Final = 0.16  # of the longer side of the box: most of the room that the survey leaves round the client
 _ENOUGH: Final = 8  # spots followed; fewer cannot tell the camera's movement from one moving thing
 
 
@@ -26,13 +27,15 @@ class Background:
     """Follows spots of the background from the still start."""
 
     def __init__(self, reference: Image, client: Floats | None) -> None:
-        """reference (H, W, 3) uint8 RGB; client: the box to leave out [px]."""
+        """reference (H, W, 3) uint8 RGB; client: the box to leave out, with room all round [px]."""
         self._start = _small_grey(reference)
         around = np.full(self._start.shape, 255, np.uint8)
         if client is not None:
-            left, top, right, bottom = np.maximum(
-                client * self._start.shape[0] / reference.shape[0], 0
-            ).astype(int)
+            # The room may be all that is seen of the background. The few spots on the client do not sway
+            # the median.
+            room = _ROOM * (client[2:] - client[:2]).max()
+            box = (client + room * np.array([1, 1, -1, -1])) * self._start.shape[0] / reference.shape[0]
+            left, top, right, bottom = np.maximum(box, 0).astype(int)
             around[top:bottom, left:right] = 0
         spots = cv2.goodFeaturesToTrack(self._start, _SPOTS, _LEAST_CORNER, 8, mask=around)
         self._spots = np.zeros((0, 1, 2), np.float32) if spots is None else spots
