@@ -119,14 +119,14 @@ def bridges(heights: dict[int, float], prescription: Prescription | None = None)
     [
         ("range_short", 32.0, "sound"),
         ("range_short", 28.0, "flagged"),
-        ("range_beyond", 45.0, "sound"),
+        ("range_beyond", 43.0, "sound"),
         ("range_beyond", 48.0, "borderline"),
         ("range_beyond", 52.0, "flagged"),
     ],
 )
 def test_range_against_the_rest_of_the_set(kind: str, deg: float, verdict: str) -> None:
     """75 % and 125 % of 40 deg. Without noise the set's own error is nil, but by angles a large movement
-    is read up to a tenth of the usual too small."""
+    is read too small, by up to 15 % of the usual."""
     assert tells(bridges({ODD: deg, -1: 40.0}), kind) == verdict
 
 

@@ -49,8 +49,6 @@ class Movement(Record):
     marks: points of the body whose way in the picture times the movement better than angles do; none
     where the angles do it as well. longest_pause_s: for a movement that turns at once, such as a tap; what
     looks like a longer pause is the slow end of the way, of which a hidden leg shows little.
-    seen_swing: for legs that swing across the line of sight, how much of the turn in the picture counts
-    against what the body model says, 0..1 (by what rendered clips showed).
     """
 
     shape: Shape
@@ -62,7 +60,6 @@ class Movement(Record):
     onset: Positive = 1.15
     marks: tuple[str, ...] = ()
     longest_pause_s: Positive | None = None
-    seen_swing: float = Field(default=0.0, ge=0, le=1)
 
     @model_validator(mode="after")
     def _known(self) -> Self:

@@ -17,6 +17,7 @@ ONE_SIDED_95 = 1.645
 ONE_SIDED_SHARE = ONE_SIDED_95 / 1.96  # of a two-sided 95 % half-width
 FEWEST_SAMPLES = 8
 FEWEST_FOR_BEND = 6
+SLOW = 0.15  # share of a way in which next to nothing moves
 LEAST_SEEN = 0.6  # share of a repetition's samples that must be there
 
 
@@ -63,13 +64,13 @@ def _apart(time_s: Floats) -> float:
     return between_errors_s(time_s) / float(np.median(np.diff(time_s)))
 
 
-def at_far_end(time_s: Floats, values: Floats, span: Span) -> Change | None:
+def at_far_end(time_s: Floats, values: Floats, span: Span, slow: float = SLOW) -> Change | None:
     """Level of a signal (T,) at the far end of a repetition; None where it was not seen.
 
-    The mean over the hold and the slow moments around it; its uncertainty is from the spread there, less
-    what bends with the movement.
+    The mean over the hold and the slow moments around it, that share of each way; its uncertainty is from
+    the spread there, less what bends with the movement.
     """
-    margin = 0.15 * (span.duration_s - (span.leave_s - span.arrive_s)) / 2
+    margin = slow * (span.duration_s - (span.leave_s - span.arrive_s)) / 2
     near = (time_s >= span.arrive_s - margin) & (time_s <= span.leave_s + margin) & np.isfinite(values)
     if near.sum() < 2:
         return None

@@ -23,6 +23,7 @@ from analysis.smoothness import angle_smoothness
 LONGEST_GAP_S = 0.5
 SMOOTH_HZ = 3.0
 CALM_HZ = 1.2
+AT_TURN = 0.06  # share of a way: of a movement that turns at once, more than this would cut off the turn
 FEWEST_ALIKE = 2  # repetitions of a side, to compare their ways
 # One-sided 95 % error of a way in the picture against the usual one: on rendered clips sound repetitions
 # differ by 1.7 to 4.2 % (standard deviation), 2.5 % of which the clients really did.
@@ -193,8 +194,8 @@ def _sum(motion: Motion, exercise: Exercise, side: Side | None) -> Floats | None
 
 def _since_least(span: Span, motion: Motion, values: Floats) -> Change | None:
     """Far end against the least on the way out and on the way back."""
-    far = changes.at_far_end(motion.time_s, values, span)
-    calm = smooth(motion.time_s, values, CALM_HZ, LONGEST_GAP_S)
+    far = changes.at_far_end(motion.time_s, values, span, AT_TURN)
+    calm = smooth(motion.time_s, values, SMOOTH_HZ, LONGEST_GAP_S)
     out = calm[(motion.time_s >= span.start_s) & (motion.time_s <= span.arrive_s)]
     back = calm[(motion.time_s >= span.leave_s) & (motion.time_s <= span.end_s)]
     if far is None or not np.isfinite(out).any() or not np.isfinite(back).any():

@@ -36,8 +36,8 @@ class Corrected:
 
 
 def correct(features: Floats) -> Corrected:
-    """Run the corrector on features (T, F) of `features.describe`; NaN rows give NaN."""
-    outs = network.load("skeleton").outputs(features)
+    """Run the corrector on the features (T, F) of a clip (`features.describe`); NaN rows give NaN."""
+    outs = network.load_clip_ensemble("skeleton").outputs(features)
     each = unit(outs[..., :_DIRECTIONS].reshape(*outs.shape[:2], -1, 3))
     directions = unit(each.mean(axis=0))
     pelvis = outs[..., _DIRECTIONS : _DIRECTIONS + 3].mean(axis=0) * 10

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -11,11 +10,9 @@ from analysis import filters
 from analysis.conventions import PELVIC_SIGNALS, SIDES, Side
 from analysis.exercises import Exercise
 from analysis.records import JOINTS, Floats, Observations, Skeleton
-from analysis.skeleton.camera import mat_in_camera
 from analysis.skeleton.corrector import SEGMENTS, SIGNALS, Corrected, correct
 from analysis.skeleton.features import describe, start_frames
 from analysis.skeleton.rotations import pelvis_axes, unit
-from analysis.skeleton.swing import swung
 
 # Slow floor exercise holds little above 3 Hz (six harmonics of 0.5 Hz; Winter's residual reasoning).
 CUTOFF_HZ: Final = 3.0
@@ -24,13 +21,13 @@ LONGEST_GAP_S: Final = 0.5
 # rendered people held out of its training. Hips hardly show the pelvis (two points are a line), and the
 # corrector then expects too little: hence the floor.
 HALF_WIDTH_PER_SPREAD: Final = {
-    "pelvic_tilt": 3.5, "pelvic_obliquity": 4.5, "pelvic_rotation": 5.0, "trunk_curl": 4.0,
-    "hip_flexion": 3.8, "hip_abduction": 4.4, "hip_rotation": 3.6, "knee_flexion": 3.3,
+    "pelvic_tilt": 4.4, "pelvic_obliquity": 4.5, "pelvic_rotation": 5.3, "trunk_curl": 3.5,
+    "hip_flexion": 5.3, "hip_abduction": 4.1, "hip_rotation": 3.2, "knee_flexion": 5.2,
 }  # fmt: skip
 PELVIS_FLOOR_DEG: Final = 4.5
 # The same for each degree by which the corrector's networks disagree on the segments that make the angle:
 # where they do by several degrees, they have not learned this posture.
-HALF_WIDTH_PER_APART: Final = 5.0
+HALF_WIDTH_PER_APART: Final = 3.0
 _MADE_OF: Final = {"trunk_curl": ("trunk",), "hip_flexion": ("thigh",), "hip_abduction": ("thigh",),
                    "hip_rotation": ("thigh", "shank"), "knee_flexion": ("thigh", "shank")}  # fmt: skip
 
@@ -58,16 +55,7 @@ def fit(observations: Observations, exercise: Exercise, side: Side | None = None
     }
     directions |= _pelvis(t, corrected)
     half_widths = {s: _half_width(s, corrected, i) for i, s in enumerate(SIGNALS)}
-    body = Skeleton(t, directions, _joints_cm(directions, observations.landmarks_cm), half_widths)
-    return _swung(body, observations, exercise.movement.seen_swing)
-
-
-def _swung(body: Skeleton, observations: Observations, share: float) -> Skeleton:
-    camera = mat_in_camera(observations, body) if share else None
-    if camera is None:
-        return body
-    directions = swung(body.time_s, observations.landmarks_px, body.directions, camera, share)
-    return replace(body, directions=directions, joints_cm=_joints_cm(directions, observations.landmarks_cm))
+    return Skeleton(t, directions, _joints_cm(directions, observations.landmarks_cm), half_widths)
 
 
 def _half_width(signal: str, corrected: Corrected, column: int) -> Floats:

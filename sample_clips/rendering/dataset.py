@@ -3,7 +3,9 @@
     python -m sample_clips.rendering.dataset OUT.npz --bodies BODIES.npz --clips 500 --seed 1
 
 Clips differ in body, clothes, light, room, phone, exercise and view; a third of them move at random
-within the joints' limits, so that what is learned does not depend on how these exercises are played.
+within the joints' limits, and the others in sets smaller and larger than usual, so that what is learned
+does not depend on how these exercises are played. The pose model follows the client as it does in
+`analysis.observe`. Every tenth clip is of the bodies held out, for `train` to measure on.
 """
 
 from __future__ import annotations
@@ -11,15 +13,18 @@ from __future__ import annotations
 import argparse
 import os
 import time
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
+from itertools import islice
 from pathlib import Path
 
 import cv2
 import numpy as np
 
+from analysis.landmarks import COUNT, Follower, Pose
+from analysis.observe.shrink import halved
 from sample_clips.rendering.body import Body, Floats, load_bodies
 from sample_clips.rendering.clip import Plan, frames, plan
-from sample_clips.rendering.motions import MOVEMENTS
+from sample_clips.rendering.motions import MOVEMENTS, Movement, Supine
 from sample_clips.rendering.person import Conditions
 from sample_clips.rendering.roaming import ROAMING
 
@@ -28,10 +33,11 @@ VIEWS = {
     "side_lying": ("front", "oblique", "overhead"),
     "kneeling": ("side", "oblique"),
 }
-SIZES = ((1280, 720), (1280, 720), (960, 720), (720, 960), (720, 1280))
-SEGMENTS = ("pelvis", "trunk", "thigh_left", "shank_left", "thigh_right", "shank_right", "head")
-POINTS = ("thigh_left", "thigh_right", "shank_left", "shank_right", "foot_left", "foot_right",
-          "upper_arm_left", "upper_arm_right", "neck", "head")  # fmt: skip
+SIZES = ((1280, 720), (960, 540), (960, 540), (960, 720), (720, 960), (540, 960), (720, 1280))
+SEGMENTS = ("trunk", "thigh_left", "shank_left", "thigh_right", "shank_right")
+ENDS = ("shank_left", "shank_right", "foot_left", "foot_right",
+        "upper_arm_left", "upper_arm_right", "forearm_left", "forearm_right", "head")  # fmt: skip
+HELD_OUT = 15  # of the stored bodies, the last
 SIGNALS = ("pelvic_tilt", "pelvic_obliquity", "pelvic_rotation", "trunk_curl", *(
     f"{j}_{s}" for j in ("hip_flexion", "hip_abduction", "hip_rotation", "knee_flexion") for s in ("left", "right")))  # fmt: skip
 
@@ -46,26 +52,32 @@ def blend(bodies: list[Body], rng: np.random.Generator) -> Body:
     )  # fmt: skip
 
 
+def widened(movement: Movement, rng: np.random.Generator) -> Movement:
+    """The movement in a smaller or larger set than usual, and with the knees bent more or less."""
+    if rng.random() < 0.6:
+        movement.size = float(rng.uniform(0.45, 1.45))
+    if isinstance(movement, Supine) and rng.random() < 0.5:
+        movement.bend = float(rng.uniform(65, 122))
+        movement.spread = float(movement.spread + rng.uniform(-0.02, 0.09))
+    return movement
+
+
 def draw_plan(bodies: list[Body], seed: int) -> Plan:
     """A random clip."""
     rng = np.random.default_rng(seed)
-    body = blend(bodies, rng)
-    table = ROAMING if rng.random() < 0.35 else MOVEMENTS
-    movement = table[str(rng.choice(list(table)))]
-    views = movement.views if rng.random() < 0.6 else VIEWS[movement.lies]
+    body = blend(bodies[-HELD_OUT:] if seed % 10 == 0 else bodies[:-HELD_OUT], rng)
+    table = ROAMING if rng.random() < 0.3 else MOVEMENTS
+    name = str(rng.choice(list(table)))
+    kind = table[name]
+    views = kind.views if rng.random() < 0.65 else VIEWS[kind.lies]
     conditions = Conditions(
         clothes=str(rng.choice(["any", "any", "any", "plain", "dark"])), low_light=bool(rng.random() < 0.08),
         mat_like_clothes=bool(rng.random() < 0.1), roll_deg=12.0 if rng.random() < 0.2 else 3.0, size=SIZES[int(rng.integers(len(SIZES)))],
     )  # fmt: skip
     return plan(
-        f"{movement.name}-{seed}",
-        movement.name,
-        body,
-        seed,
-        view=str(rng.choice(views)),
-        conditions=conditions,
-        table=table,
-    )
+        f"{name}-{seed}", name, body, seed, view=str(rng.choice(views)), conditions=conditions,
+        fault_share=0.4, table={name: lambda b, r: widened(kind(b, r), r)},
+    )  # fmt: skip
 
 
 def _compress(picture: np.ndarray, rng: np.random.Generator) -> np.ndarray:
@@ -75,50 +87,52 @@ def _compress(picture: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     return np.ascontiguousarray(cv2.imdecode(data, cv2.IMREAD_COLOR)[..., ::-1])
 
 
-def observe_clip(bodies: list[Body], seed: int, model: Path, rate_hz: float) -> dict[str, Floats]:
-    """Landmarks and truth of one clip, (T, ...) arrays."""
-    import mediapipe as mp
-    from mediapipe.tasks.python import BaseOptions, vision
+class _Shown:
+    """The part of every picture that `analysis.observe` would show the pose model, and how small."""
 
+    def __init__(self, p: Plan, times: Floats) -> None:
+        joints = [p.world(np.array([posed.positions[s] for s in ENDS])) for posed in map(p.posed, times[::4])]
+        boxes = [(px.min(0), px.max(0)) for px in map(p.camera.project, joints)]
+        longer = [float((high - low).max()) for low, high in boxes]
+        low, high = np.min([b[0] for b in boxes], 0), np.max([b[1] for b in boxes], 0)
+        room = 0.28 * (high - low).max()  # of the ends; the landmarks reach as far as the toes
+        size = (p.camera.width, p.camera.height)
+        self.left, self.top = (max(0, int(v)) for v in low - room)
+        self.right, self.bottom = (min(s, int(v) + 1) for s, v in zip(size, high + room, strict=True))
+        self.halvings = max(0, int(np.log2(np.median(longer) / 300)))
+
+    def picture(self, whole: np.ndarray) -> np.ndarray:
+        return halved(whole[self.top : self.bottom, self.left : self.right], self.halvings)
+
+    def placed(self, pose: Pose) -> Floats:
+        return pose.px * 2**self.halvings + np.array([self.left, self.top])
+
+
+_UNSEEN = Pose(np.full((COUNT, 2), np.nan), np.full((COUNT, 3), np.nan), np.full(COUNT, np.nan))
+
+
+def observe_clip(bodies: list[Body], seed: int, follower: Follower, rate_hz: float) -> dict[str, Floats]:
+    """Landmarks and truth of one clip, (T, ...) arrays."""
     p = draw_plan(bodies, seed)
     rng = np.random.default_rng(seed + 10**6)
     times = np.arange(0, p.duration_s, 1 / rate_hz)
-    options = vision.PoseLandmarkerOptions(
-        base_options=BaseOptions(model_asset_path=str(model)), running_mode=vision.RunningMode.IMAGE,
-        min_pose_detection_confidence=0.3, min_pose_presence_confidence=0.3,
-    )  # fmt: skip
-    rows: dict[str, list[Floats]] = {
-        k: [] for k in ("px", "cm", "visibility", "angles", "rotations", "points_px", "points_m")
-    }
-    size = np.array([p.camera.width, p.camera.height, p.camera.width])
-    with vision.PoseLandmarker.create_from_options(options) as landmarker:
-        for picture, posed in frames(p, times):
-            image = mp.Image(image_format=mp.ImageFormat.SRGB, data=_compress(picture, rng))
-            found = landmarker.detect(image)
-            marks = found.pose_landmarks[0] if found.pose_landmarks else None
-            world = found.pose_world_landmarks[0] if marks else None
-            rows["px"].append(
-                np.array([[q.x, q.y, q.z] for q in marks]) * size if marks else np.full((33, 3), np.nan)
-            )
-            rows["cm"].append(
-                np.array([[q.x, q.y, q.z] for q in world]) * 100 if marks else np.full((33, 3), np.nan)
-            )
-            rows["visibility"].append(
-                np.array([q.visibility for q in marks]) if marks else np.full(33, np.nan)
-            )
-            rows["angles"].append(
-                np.array([np.nan if posed.angles[s] is None else posed.angles[s] for s in SIGNALS])
-            )
-            rows["rotations"].append(_segment_frames(p, posed))
-            points = np.array([posed.positions[s] for s in POINTS])
-            rows["points_m"].append(points)
+    shown = _Shown(p, times)
+    rows: dict[str, list[Floats]] = {k: [] for k in ("px", "cm", "visibility", "angles", "directions")}
+    for picture, posed in frames(p, times):
+        image = shown.picture(_compress(picture, rng))
+        if not rows["px"]:
+            follower.forget(image)
+        pose = follower.follow(image) or _UNSEEN
+        rows["px"].append(shown.placed(pose))
+        rows["cm"].append(pose.cm)
+        rows["visibility"].append(pose.visibility)
+        angles = [np.nan if posed.angles[s] is None else posed.angles[s] for s in SIGNALS]
+        rows["angles"].append(np.array(angles, float))
+        # legs by joint centres, not by skin
+        axes = [posed.frames.get(s, posed.rotations[s])[:, 1] for s in SEGMENTS]
+        rows["directions"].append(np.array(axes))
     out = {k: np.array(v, np.float32) for k, v in rows.items()}
     return out | {"time_s": times.astype(np.float32), "meta": _meta(p)}
-
-
-def _segment_frames(p: Plan, posed: object) -> Floats:
-    """Frames (7, 3, 3) of the segments in the mat frame; legs by joint centres, not by skin."""
-    return np.array([posed.frames.get(s, posed.rotations[s]) for s in SEGMENTS])  # type: ignore[attr-defined]
 
 
 def _meta(p: Plan) -> Floats:
@@ -146,37 +160,51 @@ def _meta(p: Plan) -> Floats:
 
 
 _BODIES: list[Body] = []
+_FOLLOWERS: list[Follower] = []
 
 
-def _task(args: tuple[Path, int, Path, float]) -> dict[str, Floats] | str:
-    path, seed, model, rate = args
+def task(bodies: Path, seed: int, rate_hz: float) -> dict[str, Floats] | str:
+    """One clip in a worker process, or what went wrong with it."""
     if not _BODIES:
-        _BODIES.extend(load_bodies(path))
+        _BODIES.extend(load_bodies(bodies))
+        _FOLLOWERS.append(Follower())
     try:
-        return observe_clip(_BODIES, seed, model, rate)
+        return observe_clip(_BODIES, seed, _FOLLOWERS[0], rate_hz)
     except Exception as error:  # one odd draw must not end a long run; it is counted
         return f"{seed}: {error!r}"
 
 
-def build(bodies: Path, model: Path, seeds: range, rate_hz: float, seconds: float) -> dict[str, Floats]:
-    """All clips of the seeds, over all cores, within a time limit [s]; `clip` tells rows apart."""
-    start, done, failed = time.time(), [], []
-    with ProcessPoolExecutor(len(os.sched_getaffinity(0))) as pool:
-        tasks = {pool.submit(_task, (bodies, s, model, rate_hz)): s for s in seeds}
-        for task in as_completed(tasks):
-            result = task.result()
-            (failed if isinstance(result, str) else done).append(
-                result if isinstance(result, str) else (tasks[task], result)
-            )
-            if time.time() - start > seconds:
-                pool.shutdown(wait=False, cancel_futures=True)
-                break
+def build(bodies: Path, seeds: range, rate_hz: float, seconds: float) -> list[dict[str, Floats]]:
+    """All clips of the seeds, over all cores, until a time limit [s]."""
+    end, done, failed = time.time() + seconds, [], []
+    cores = len(os.sched_getaffinity(0))
+    waiting = iter(seeds)
+    with ProcessPoolExecutor(cores) as pool:
+        running = {pool.submit(task, bodies, s, rate_hz): s for s in islice(waiting, 2 * cores)}
+        while running:
+            for finished in wait(running, return_when=FIRST_COMPLETED).done:
+                seed, result = running.pop(finished), finished.result()
+                if isinstance(result, str):
+                    failed.append(result)
+                else:
+                    done.append(result | {"seed": np.int64(seed)})
+                following = next(waiting, None) if time.time() < end else None
+                if following is not None:
+                    running[pool.submit(task, bodies, following, rate_hz)] = following
     print(f"{len(done)} clips, {len(failed)} failed", failed[:3])
-    out = {k: np.concatenate([r[k] for _, r in done]) for k in done[0][1] if k != "meta"}
-    out["meta"] = np.stack([r["meta"] for _, r in done])
-    out["clip"] = np.repeat(np.arange(len(done), dtype=np.int32), [len(r["time_s"]) for _, r in done])
-    out["seed"] = np.array([s for s, _ in done], np.int32)
-    return out
+    return done
+
+
+def save(path: Path, clips: list[dict[str, Floats]]) -> None:
+    """All clips in one file; `clip` tells rows apart. Pixels in eighths, -32768 where nobody is seen."""
+    out = {k: np.concatenate([c[k] for c in clips]) for k in clips[0] if k not in ("meta", "seed")}
+    out |= {k: np.stack([c[k] for c in clips]) for k in ("meta", "seed")}
+    out["clip"] = np.repeat(np.arange(len(clips), dtype=np.int32), [len(c["time_s"]) for c in clips])
+    px = out["px"]
+    out["px"] = np.where(np.isfinite(px), np.round(px * 8), -32768).astype(np.int16)
+    for name in ("cm", "visibility", "angles", "directions"):
+        out[name] = out[name].astype(np.float16)
+    np.savez_compressed(path, **out)
 
 
 def main() -> None:
@@ -184,21 +212,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("out", type=Path)
     parser.add_argument("--bodies", type=Path, required=True)
-    parser.add_argument("--model", type=Path, default=Path("analysis/models/pose_heavy.task"))
     parser.add_argument("--clips", type=int, default=200)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--rate", type=float, default=5.0)
+    parser.add_argument("--rate", type=float, default=3.0)
     parser.add_argument("--seconds", type=float, default=1e9)
     a = parser.parse_args()
-    data = build(a.bodies, a.model, range(a.seed, a.seed + a.clips), a.rate, a.seconds)
-    halves = {
-        k: v.astype(np.float16) if k in ("cm", "visibility", "angles", "rotations", "points_m") else v
-        for k, v in data.items()
-    }
-    halves["px"] = np.where(np.isfinite(data["px"]), np.round(data["px"] * 8), -32768).astype(
-        np.int16
-    )  # 1/8 px
-    np.savez_compressed(a.out, **halves)
+    save(a.out, build(a.bodies, range(a.seed, a.seed + a.clips), a.rate, a.seconds))
 
 
 if __name__ == "__main__":

@@ -2,12 +2,17 @@
 
     python -m sample_clips.rendering.train DATA.npz [DATA.npz ...] --out analysis/models/skeleton.npz
 
-A small network per frame gives segment directions in the mat frame and how far each angle may be off.
+Data from `sample_clips.rendering.dataset`. A small network reads every picture beside a summary of its
+whole clip: how long this client's segments are and where the phone stands is told by all pictures
+together. It gives segment directions in the mat frame and how far each angle may be off. On a processor
+with two cores a network takes about two hours, on a graphics card some minutes.
 """
 
 from __future__ import annotations
 
 import argparse
+import time
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -15,62 +20,94 @@ import torch
 from torch import Tensor, nn
 
 from analysis.skeleton.features import LIES, describe, mirror
+from sample_clips.rendering.dataset import SIGNALS
+from sample_clips.rendering.motions import MOVEMENTS
 
-SIGNALS = ("pelvic_tilt", "pelvic_obliquity", "pelvic_rotation", "trunk_curl", *(
-    f"{j}_{s}" for j in ("hip_flexion", "hip_abduction", "hip_rotation", "knee_flexion") for s in ("left", "right")))  # fmt: skip
-BATCH = 320
+CLIPS, PICTURES = 64, 48  # in a batch
+STEPS, RATE, DECAY = 6500, 2e-3, 0.02
+WIDTH, HEADS, VALUES, DROP = 384, 4, 64, 0.2
 NOISE, CLIP_NOISE = 0.05, 0.3
-CLIP_FEATURES = 19 * 6 + 30 + 3 + 3
+CLIP_FEATURES = 19 * 6 + 30 + 3 + 3  # the last ones of `features.describe`, the same in all pictures
 SWAP = [0, 1, 2, 3, 5, 4, 7, 6, 9, 8, 11, 10]
 SIGN = np.array([1, -1, -1, 1] + [1] * 8, np.float32)
-# rotations stored: pelvis, trunk, thigh L, shank L, thigh R, shank R, head
-DIRECTIONS = ("trunk", "thigh_left", "shank_left", "thigh_right", "shank_right")
-_STORED = (1, 2, 3, 4, 5)
-_MIRRORED = (0, 3, 4, 1, 2)
+MIRRORED = [0, 3, 4, 1, 2]  # trunk, thigh and shank of the left, of the right
+START_S = 0.9
+WEIGHTS = (2.0, 2.0, 2.0, 1.0, 1.0, 1.0, 1.0, 1.0, 0.5, 0.5, 1.0, 1.0)  # by SIGNALS; rotation is least sure
 
 
-def clip_rows(
-    d: dict[str, np.ndarray], i: int, flip: bool
-) -> tuple[np.ndarray, np.ndarray, np.ndarray] | None:
-    """Features, angles and segment directions (T, 5, 3, as cranial axes) of one clip."""
-    rows = d["clip"] == i
-    meta = d["meta"][i]
+@dataclass(frozen=True, eq=False)
+class Clip:
+    """Features (T, F), angles (T, 12) [deg] and directions (T, 5, 3) of a clip's pictures."""
+
+    features: np.ndarray
+    angles: np.ndarray
+    directions: np.ndarray
+    held_out: bool
+    exercise: bool
+
+
+def clip_of(d: dict[str, np.ndarray], i: int, flip: bool) -> Clip | None:
+    """One clip, as it is or mirrored; None where the pose model saw too little of it."""
+    rows, meta = d["clip"] == i, d["meta"][i]
     px = d["px"][rows].astype(float) / 8
     px[d["px"][rows] == -32768] = np.nan
-    cm, seen = d["cm"][rows].astype(float), d["visibility"][rows].astype(float)
-    angles, rotations = d["angles"][rows].astype(np.float32), d["rotations"][rows].astype(np.float32)
+    cm, seen, t = (d[k][rows].astype(float) for k in ("cm", "visibility", "time_s"))
+    angles, directions = (d[k][rows].astype(np.float32) for k in ("angles", "directions"))
     found = np.isfinite(px[:, 0, 0])
     if found.sum() < 20 or found.mean() < 0.6:
         return None
-    directions = rotations[..., 1][:, list(_STORED)]
     if flip:
-        px, cm, seen = mirror(px[..., :2], cm, seen, int(meta[0]))
+        px, cm, seen = mirror(px, cm, seen, int(meta[0]))
         angles = angles[:, SWAP] * SIGN
-        directions = directions[:, list(_MIRRORED)] * np.array([1, 1, -1], np.float32)
-    lies = LIES[int(meta[15])]
-    x = describe(d["time_s"][rows], px, cm, seen, lies, (int(meta[0]), int(meta[1])))
+        directions = directions[:, MIRRORED] * np.array([1, 1, -1], np.float32)
+    x = describe(t, px, cm, seen, LIES[int(meta[15])], (int(meta[0]), int(meta[1])))
     ok = np.isfinite(x).all(1)
-    first = np.nanmean(angles[d["time_s"][rows] < 0.8, :3], axis=0)
-    angles = angles.copy()
-    relative = angles[:, :3] - first
-    angles[:, :3] = relative
-    return x[ok].astype(np.float32), angles[ok], directions[ok]
+    angles[:, :3] -= np.nanmean(angles[t < START_S, :3], axis=0)
+    return Clip(
+        x[ok].astype(np.float32),
+        angles[ok],
+        directions[ok],
+        d["seed"][i] % 10 == 0,
+        meta[16] < len(MOVEMENTS),
+    )
+
+
+def load(paths: list[Path]) -> list[Clip]:
+    """Clips of all files; those to learn from also mirrored."""
+    clips = []
+    for path in paths:
+        with np.load(path) as f:
+            d = {k: f[k] for k in f.files}
+        clips += [clip_of(d, i, flip) for i in range(len(d["meta"])) for flip in (False, True)
+                  if not (flip and d["seed"][i] % 10 == 0)]  # fmt: skip
+    return [clip for clip in clips if clip is not None]
 
 
 class Net(nn.Module):
-    """Features -> 5 directions, 3 pelvic angles, 12 log half-widths."""
+    """The network that `analysis.network.ClipNetwork` runs: (N, T, F) -> (N, T, 5, 3) directions,
+    (N, T, 3) pelvic angles [deg], (N, T, 12) logarithms of the error expected [deg]."""
 
-    def __init__(self, inputs: int, width: int, drop: float) -> None:
+    def __init__(self, inputs: int) -> None:
         super().__init__()
-        self.body = nn.Sequential(
-            nn.Dropout(0.05), nn.Linear(inputs, width), nn.SiLU(), nn.Dropout(drop), nn.Linear(width, width), nn.SiLU(),
-            nn.Dropout(drop), nn.Linear(width, width // 2), nn.SiLU(),
+        self.encode = nn.Sequential(
+            nn.Dropout(0.05), nn.Linear(inputs, WIDTH), nn.SiLU(), nn.Dropout(DROP), nn.Linear(WIDTH, WIDTH), nn.SiLU(),
         )  # fmt: skip
-        self.head = nn.Linear(width // 2, 15 + 3 + 12)
+        self.value, self.attention = nn.Linear(WIDTH, HEADS * VALUES), nn.Linear(WIDTH, HEADS)
+        self.context = nn.Sequential(nn.Linear(HEADS * VALUES, WIDTH // 2), nn.SiLU(), nn.Dropout(DROP))
+        self.head = nn.Sequential(
+            nn.Linear(WIDTH + WIDTH // 2, WIDTH), nn.SiLU(), nn.Dropout(DROP),
+            nn.Linear(WIDTH, WIDTH // 2), nn.SiLU(), nn.Linear(WIDTH // 2, 15 + 3 + 12),
+        )  # fmt: skip
 
     def forward(self, x: Tensor) -> tuple[Tensor, Tensor, Tensor]:
-        h = self.head(self.body(x))
-        return nn.functional.normalize(h[:, :15].reshape(-1, 5, 3), dim=2), h[:, 15:18] * 10, h[:, 18:]
+        seen = self.encode(x)
+        n, t, _ = seen.shape
+        counts = torch.softmax(self.attention(seen), 1)[..., None]
+        values = self.value(seen).reshape(n, t, HEADS, VALUES)
+        context = self.context((values * counts).sum(1).reshape(n, -1))
+        out = self.head(torch.cat([seen, context[:, None].expand(n, t, -1)], 2))
+        directions = nn.functional.normalize(out[..., :15].reshape(n, t, 5, 3), dim=3)
+        return directions, out[..., 15:18] * 10, out[..., 18:]
 
 
 def pelvis_matrix(p: Tensor) -> Tensor:
@@ -113,77 +150,87 @@ def angles_from(directions: Tensor, pelvis: Tensor) -> Tensor:
     return torch.stack(out, 1)
 
 
-def losses(net: Net, x: Tensor, angles: Tensor, directions: Tensor) -> tuple[Tensor, Tensor, Tensor]:
-    """Loss of directions, loss of angles with their spread, and signed errors (N, 12) [deg], 0 where unknown."""
-    d, pelvis, log_b = net(x)
-    got = angles_from(d, pelvis)
-    error = got - angles
-    error = (error + 180) % 360 - 180
+def loss_of(net: Net, x: Tensor, angles: Tensor, directions: Tensor) -> Tensor:
+    """Of directions, of angles, of their change between two pictures of a clip, and of the errors told."""
+    got, pelvis, log_b = net(x)
+    flat = angles_from(got.reshape(-1, 5, 3), pelvis.reshape(-1, 3)).reshape(angles.shape)
+    error = (flat - angles + 180) % 360 - 180
     known = torch.isfinite(angles)
     error = torch.where(known, error, torch.zeros_like(error))
-    absolute = error.abs()
-    nll = torch.where(known, absolute.detach() / log_b.exp() + log_b, torch.zeros_like(log_b))
-    weight = torch.tensor([2.0, 2, 2, 1, 1, 1, 1, 1, 0.5, 0.5, 1, 1])
-    direction = (d - directions).abs().mean()
-    return direction * 30, (absolute * weight).mean() + 0.15 * nll.mean(), error
+    told = torch.where(known, error.abs().detach() / log_b.exp() + log_b, torch.zeros_like(log_b))
+    change = (error - torch.roll(error, 1, 1)).abs().mean()  # a range is a difference within the clip
+    weights = torch.tensor(WEIGHTS, device=x.device)
+    return 30 * (got - directions).abs().mean() + (error.abs() * weights).mean() + 0.15 * told.mean() + change
 
 
-def load(paths: list[Path]) -> tuple[list, list]:
-    """Clips of all files, as they are and mirrored."""
-    plain, flipped = [], []
-    for path in paths:
-        with np.load(path) as f:
-            d = {k: f[k] for k in f.files}
-        for i in range(len(d["meta"])):
-            a, b = clip_rows(d, i, False), clip_rows(d, i, True)
-            if a and b:
-                plain.append((*a, d["meta"][i]))
-                flipped.append((*b, d["meta"][i]))
-    return plain, flipped
+class Stack:
+    """All clips one after the other, on the device; `batch` draws some pictures of some clips."""
+
+    def __init__(self, clips: list[Clip], mean: np.ndarray, std: np.ndarray, device: str) -> None:
+        lengths = [len(c.features) for c in clips]
+        self.count = torch.tensor(lengths, device=device)
+        self.start = torch.tensor(np.cumsum([0, *lengths[:-1]]), device=device)
+        self.x = torch.as_tensor(np.concatenate([(c.features - mean) / std for c in clips]), device=device)
+        self.angles = torch.as_tensor(np.concatenate([c.angles for c in clips]), device=device)
+        self.directions = torch.as_tensor(np.concatenate([c.directions for c in clips]), device=device)
+
+    def batch(self) -> tuple[Tensor, Tensor, Tensor]:
+        """Features with noise, angles and directions, (CLIPS, PICTURES, ...)."""
+        device = self.x.device
+        clip = torch.randint(len(self.count), (CLIPS, 1), device=device)
+        share = torch.rand(CLIPS, PICTURES, device=device)
+        rows = self.start[clip] + (share * self.count[clip]).long()
+        x = self.x[rows]
+        noise = NOISE * torch.randn_like(x)
+        # what is the same in a clip would else be learned by heart
+        noise[..., -CLIP_FEATURES:] = CLIP_NOISE * torch.randn(CLIPS, 1, CLIP_FEATURES, device=device)
+        return x + noise, self.angles[rows], self.directions[rows]
 
 
-def _partners(clip: Tensor) -> Tensor:
-    """For every row another random row of the same clip (rows of a clip are next to each other)."""
-    starts = torch.searchsorted(clip, clip)
-    ends = torch.searchsorted(clip, clip, right=True)
-    return starts + (torch.rand(len(clip)) * (ends - starts)).long()
-
-
-def fit(
-    x: Tensor, a: Tensor, d: Tensor, clip: Tensor, width: int, drop: float, epochs: int, seed: int
-) -> Net:
-    """One network, one-cycle learning rate."""
+def fit(data: Stack, seed: int, steps: int) -> Net:
+    """One network; the learning rate rises for a quarter of the steps, then falls like a cosine."""
     torch.manual_seed(seed)
-    net = Net(x.shape[1], width, drop)
-    steps = epochs * (len(x) // BATCH + 1)
-    optimiser = torch.optim.AdamW(net.parameters(), 1e-3, weight_decay=0.02)
-    plan = torch.optim.lr_scheduler.OneCycleLR(optimiser, 2e-3, steps)
-    for _ in range(epochs):
-        partners = _partners(clip)
-        for batch in torch.randperm(len(x)).split(BATCH):
-            net.train()
-            batch = torch.cat([batch, partners[batch]])
-            noise = NOISE * torch.randn(len(batch), x.shape[1])
-            noise[:, -CLIP_FEATURES:] *= (
-                CLIP_NOISE / NOISE
-            )  # or the few hundred clips would be learned by heart
-            direction, angle, error = losses(net, x[batch] + noise, a[batch], d[batch])
-            first, second = error.chunk(2)
-            change = (first - second).abs().mean()  # a range is a difference within the clip
-            optimiser.zero_grad()
-            (direction + angle + change).backward()
-            nn.utils.clip_grad_norm_(net.parameters(), 5.0)
-            optimiser.step()
-            plan.step()
-    return net.eval()
+    device = str(data.x.device)
+    net = Net(data.x.shape[1]).to(device)
+    optimiser = torch.optim.AdamW(net.parameters(), RATE, weight_decay=DECAY)
+    start = time.time()
+    for step in range(steps):
+        done = step / steps
+        rate = RATE * (done / 0.25 if done < 0.25 else 0.5 * (1 + np.cos(np.pi * (done - 0.25) / 0.75)))
+        for group in optimiser.param_groups:
+            group["lr"] = rate + 1e-6
+        loss = loss_of(net, *data.batch())
+        optimiser.zero_grad()
+        loss.backward()
+        nn.utils.clip_grad_norm_(net.parameters(), 5.0)
+        optimiser.step()
+        if step % 500 == 499:
+            print(f"network {seed}, step {step + 1} of {steps}, {time.time() - start:.0f} s", flush=True)
+    return net.eval().cpu()
 
 
-def stack(clips: list) -> tuple[Tensor, Tensor, Tensor]:
-    """Rows of all clips."""
-    return tuple(
-        torch.as_tensor(np.concatenate([c[k] for c in clips]), device=torch.get_default_device())
-        for k in range(3)
-    )  # type: ignore[return-value]
+def errors(nets: list[Net], clip: Clip, mean: np.ndarray, std: np.ndarray) -> np.ndarray:
+    """Errors (T, 12) [deg] of the networks together."""
+    x = torch.as_tensor((clip.features - mean) / std)[None]
+    with torch.no_grad():
+        outs = [net(x) for net in nets]
+        directions = nn.functional.normalize(sum((o[0] for o in outs), torch.zeros(())), dim=3)[0]
+        pelvis = sum((o[1] for o in outs), torch.zeros(()))[0] / len(outs)
+        got = angles_from(directions, pelvis).numpy()
+    return (got - clip.angles + 180) % 360 - 180
+
+
+def save(path: Path, nets: list[Net], mean: np.ndarray, std: np.ndarray) -> None:
+    """Weights for `analysis.network.load_clip_ensemble`, half precision."""
+    out = {"mean": mean, "std": std}
+    for m, net in enumerate(nets):
+        parts = {"encode": net.encode, "value": [net.value], "attention": [net.attention],
+                 "context": net.context, "head": net.head}  # fmt: skip
+        for name, part in parts.items():
+            for k, layer in enumerate(x for x in part if isinstance(x, nn.Linear)):
+                out[f"m{m}_{name}_{k}_w"] = layer.weight.detach().numpy().T.astype(np.float16)
+                out[f"m{m}_{name}_{k}_b"] = layer.bias.detach().numpy().astype(np.float16)
+    np.savez_compressed(path, **out)
 
 
 def main() -> None:
@@ -191,50 +238,23 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("data", type=Path, nargs="+")
     parser.add_argument("--out", type=Path)
-    parser.add_argument("--epochs", type=int, default=20)
-    parser.add_argument("--width", type=int, default=256)
-    parser.add_argument("--drop", type=float, default=0.15)
-    parser.add_argument("--members", type=int, default=1)
+    parser.add_argument("--members", type=int, default=4)
+    parser.add_argument("--steps", type=int, default=STEPS)
     args = parser.parse_args()
-    torch.set_default_device("cuda" if torch.cuda.is_available() else "cpu")
-    plain, flipped = load(args.data)
-    test = np.arange(len(plain)) % 8 == 0
-    train = [c for group in (plain, flipped) for c, t in zip(group, test, strict=True) if not t]
-    x, a, d = stack(train)
-    clip = torch.repeat_interleave(torch.arange(len(train)), torch.tensor([len(c[0]) for c in train]))
-    mean, std = x.mean(0), x.std(0).clamp(min=0.02)
-    xt, at, _ = stack([c for c, t in zip(plain, test, strict=True) if t])
-    nets = [
-        fit((x - mean) / std, a, d, clip, args.width, args.drop, args.epochs, s) for s in range(args.members)
-    ]
-    with torch.no_grad():
-        outs = [n((xt - mean) / std) for n in nets]
-        got = angles_from(
-            nn.functional.normalize(sum(o[0] for o in outs), dim=2), sum(o[1] for o in outs) / len(outs)
-        )
-    meta = np.concatenate([np.tile(c[3], (len(c[0]), 1)) for c, t in zip(plain, test, strict=True) if t])
-    usual = (meta[:, 16] < 12) & np.isin(meta[:, 17] * 10 + meta[:, 15], [0, 10, 20, 31, 2])
-    error = (((got - at) + 180) % 360 - 180).cpu().numpy()
-    at = at.cpu().numpy()
-    print(len(train), "clips", len(x), "rows", x.shape[1], "features")
-    for i, s in enumerate(SIGNALS):
-        print(
-            f"{s:22s} mae {np.nanmean(np.abs(error[:, i])):5.2f}  zero {np.nanmean(np.abs(at[:, i])):5.2f}"
-            f"  usual {np.nanmean(np.abs(error[usual, i])):5.2f}  zero {np.nanmean(np.abs(at[usual, i])):5.2f}"
-        )
+    clips = load(args.data)
+    learned = [c for c in clips if not c.held_out]
+    every = np.concatenate([c.features for c in learned])
+    mean, std = every.mean(0), np.maximum(every.std(0), 0.02)
+    data = Stack(learned, mean, std, "cuda" if torch.cuda.is_available() else "cpu")
+    nets = [fit(data, seed, args.steps) for seed in range(args.members)]
+    for what, usual in (("exercises", True), ("at random", False)):
+        off = [errors(nets, c, mean, std) for c in clips if c.held_out and c.exercise == usual]
+        if off:
+            mean_error = np.nanmean(np.abs(np.concatenate(off)), axis=0)
+            print(f"mean absolute error held out, {what} [deg]:")
+            print(*(f"  {s} {e:.2f}" for s, e in zip(SIGNALS, mean_error, strict=True)), sep="\n")
     if args.out:
         save(args.out, nets, mean, std)
-
-
-def save(path: Path, nets: list[Net], mean: Tensor, std: Tensor) -> None:
-    """Weights for `analysis/skeleton/corrector.py`, half precision."""
-    out = {"mean": mean.cpu().numpy(), "std": std.cpu().numpy()}
-    for m, net in enumerate(nets):
-        layers = [layer for layer in [*net.body, net.head] if isinstance(layer, nn.Linear)]
-        for k, layer in enumerate(layers):
-            out[f"w{m}_{k}"] = layer.weight.detach().cpu().numpy().T.astype(np.float16)
-            out[f"b{m}_{k}"] = layer.bias.detach().cpu().numpy().astype(np.float16)
-    np.savez_compressed(path, **out)
 
 
 if __name__ == "__main__":
