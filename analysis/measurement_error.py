@@ -89,9 +89,9 @@ def _of_sum(
     return sum(weight * stated.get(name, float("nan")) for name, weight in counted.items())
 
 
-def timing_s() -> float:
-    """95 % half-width of the time of one phase, out or back [s]."""
-    return float(_table()["timing"]["half_width_s"])
+def timing_s(*, coarse: bool = False) -> float:
+    """95 % half-width of the time of one phase, out or back [s]; coarse: as `Span.coarse`."""
+    return float(_table()["timing"]["coarse_half_width_s" if coarse else "half_width_s"])
 
 
 def spot_cm() -> float:

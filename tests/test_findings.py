@@ -171,6 +171,14 @@ def test_rushed_against_the_tempo_that_was_set(phase_s: float, verdict: str) -> 
         assert "tempo set by the coach" in finding.source
 
 
+def test_times_that_only_the_angles_told_accuse_nobody() -> None:
+    """Where the picture lost the foot, angles of a small range show a movement too late and too short."""
+    done = timed(spans(), 0.8)
+    assert tells(toe_taps(done, {}), "rushed") == "flagged"
+    unsure = [*done[:ODD], replace(done[ODD], coarse=True), *done[ODD + 1 :]]
+    assert tells(toe_taps(unsure, {}), "rushed") == "borderline"
+
+
 def test_a_quick_tempo_that_was_set_takes_the_place_of_the_usual_limit() -> None:
     judged = toe_taps(spans(phase_s=0.9), {}, Prescription(tempo_s=1.0))
     assert {r.verdict for r in judged.repetitions} == {"sound"}

@@ -63,3 +63,14 @@ def test_the_picture_tells_what_the_angles_draw_to_the_usual() -> None:
     ]
     assert "range_beyond" in kinds[1]
     assert not any("range_beyond" in k for i, k in enumerate(kinds) if i != 1)
+
+
+def test_a_way_that_the_angles_do_not_know_accuses_nobody() -> None:
+    """Twice the way, but no larger by angles: the point was lost, or they were; it is said to be unsure."""
+    exercise = exercises.load("clam")
+    motion, places = measure(perform("clam", 5), Errors(), 5)
+    found = [s for s in find(motion, exercise) if s.complete]
+    lost = [replace(s, way=0.6 if i == 1 else 0.3) for i, s in enumerate(found)]
+    odd = findings.judge(lost, motion, exercise, None, places).repetitions[1]
+    assert odd.verdict == "borderline"
+    assert "range_beyond" in odd.near

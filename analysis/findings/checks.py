@@ -148,12 +148,12 @@ def _rushed(
         return
     rule = texts.load().relative
     shortest, source = _shortest(limits["rushed"], prescription)
-    found = []
+    found, doubt = [], timing_s(coarse=m.span.coarse)
     for way, at_s in ((0, m.span.start_s), (1, m.span.leave_s)):
         words = direction("rushed", 1.0 if way == 0 else -1.0)
         relative = rule.rushed_share * usual_s[way]
         for limit, why in ((shortest, source), (relative, rule.rushed_source)):
-            found.append(Check("rushed", m.phases_s[way], limit, timing_s(), "s", at_s, why, False, words))
+            found.append(Check("rushed", m.phases_s[way], limit, doubt, "s", at_s, why, False, words))
     yield max(found, key=lambda c: c.excess if c.excess == c.excess else -1e9)
 
 
@@ -196,7 +196,7 @@ def _hold_short(m: Measured, prescription: Prescription) -> Iterator[Check]:
         "hold_short",
         held,
         prescription.hold_s,
-        2 * timing_s(),
+        2 * timing_s(coarse=m.span.coarse),
         "s",
         m.span.leave_s,
         "set by the coach",

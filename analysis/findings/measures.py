@@ -28,6 +28,9 @@ FEWEST_ALIKE = 2  # repetitions of a side, to compare their ways
 # One-sided 95 % error of a way in the picture against the usual one: on rendered clips sound repetitions
 # differ by 1.7 to 4.2 % (standard deviation), 2.5 % of which the clients really did.
 WAY_ERROR = 0.03
+# Angles and the picture disagree on a sound repetition, or one with a fault of size, by less than this share
+# of the usual range (rendered clips); by more, one of them has lost the leg.
+APART = 0.55
 FAR_END = 0.8  # quantile of a repetition's samples: the pelvis is least sure where it moves most
 
 
@@ -96,7 +99,9 @@ def _compared(m: Measured, done: Sequence[Measured]) -> Change | None:
         return m.range
     usual_deg = centre(np.array([o.range.value for o in alike if o.range]))
     share = m.span.way / centre(np.array([o.span.way for o in alike]))
-    return Change(usual_deg * share, WAY_ERROR * abs(usual_deg), m.range.at_s)
+    value, apart = usual_deg * share, abs(usual_deg * share - m.range.value)
+    lost = apart > APART * abs(usual_deg)
+    return Change(value, apart if lost else WAY_ERROR * abs(usual_deg), m.range.at_s)
 
 
 def _side(span: Span) -> Side | None:

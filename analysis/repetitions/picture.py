@@ -1,7 +1,8 @@
 """Times repetitions by what moves in the picture.
 
-A point of the body is seen to move as soon as it moves; an angle made of several points, each uncertain,
-shows it later. On rendered clips the ends are found to 0.1 s so, against 0.2 to 0.4 s by the angles.
+A point of the body is seen to move as soon as it moves; an angle of small range, made of several points,
+shows it later. On rendered clips of such movements the ends are found to 0.1 s so, against 0.2 to 0.4 s by
+the angles.
 """
 
 from __future__ import annotations
@@ -32,12 +33,13 @@ NO_JUMP: Final = 0.5  # share of the time out or back that the angles show, at l
 
 
 def timed(spans: Sequence[Span], observations: Observations, exercise: Exercise) -> tuple[Span, ...]:
-    """The spans with their times from the exercise's `marks`; as they were where those cannot tell."""
-    if not exercise.movement.marks:
+    """The spans with their times from the exercise's `marks`, if those time it; coarse where they cannot."""
+    if not exercise.movement.marks or exercise.movement.timed_by == "angles":
         return tuple(spans)
     around = course.windows(spans)
     return tuple(
-        (_timed(span, window, observations, exercise) if span.complete else None) or span
+        (_timed(span, window, observations, exercise) if span.complete else None)
+        or replace(span, coarse=True)
         for span, window in zip(spans, around, strict=True)
     )
 

@@ -13,6 +13,7 @@ class Span:
     at rest at `end_s`. `height` is how far it went, in the units of the exercise's driver [deg].
     `measured` is the share of its samples that were seen. An unfinished one ends with the clip. `way` is how
     far it went in the picture, as a share of the trunk's length there; NaN where that cannot be compared.
+    `coarse`: the picture, which times this movement better, could not; its times are by angles alone.
     `hidden`: the leg is behind the other one and only its foot shows that it moved, not by how much.
     """
 
@@ -27,6 +28,7 @@ class Span:
     direction: str | None = None
     way: float = float("nan")
     hidden: bool = False
+    coarse: bool = False
 
     @property
     def turn_s(self) -> float:
