@@ -66,9 +66,7 @@ def of_range(
     exercise: Exercise, side: RepetitionSide, stated: Mapping[str, float], seen: Container[str]
 ) -> float:
     """95 % half-width of the range [deg], by the weights of what makes it up; as in `of_pelvis`."""
-    movement = exercise.movement
-    sums = (exercise.range.signals,) if exercise.range.signals else (movement.driver, movement.across)
-    return _worst(_of_sum(weights, side, stated, seen) for weights in sums)
+    return _of_sum(exercise.range.signals or exercise.movement.driver, side, stated, seen)
 
 
 def _worst(halves: Iterable[float]) -> float:

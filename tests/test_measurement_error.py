@@ -29,8 +29,8 @@ def told(exercise: str, **stated: float) -> Report:
         ("leg_extension", "left", {"hip_flexion_left": 3.0}, 3.0),
         # Both legs.
         ("bridge", "both", {"hip_flexion_left": 3.0, "hip_flexion_right": 5.0}, 4.0),
-        # A circle: the worse of its two directions.
-        ("leg_circle", "left", {"hip_abduction_left": 2.0, "hip_flexion_left": 3.0}, 3.0),
+        # A circle: its height.
+        ("leg_circle", "left", {"hip_abduction_left": 2.0, "hip_flexion_left": 3.0}, 2.0),
         ("pelvic_tilt", "both", {"pelvic_tilt": 1.5}, 1.5),
     ],
 )
@@ -49,8 +49,7 @@ def test_what_is_not_stated_is_not_known() -> None:
     assert math.isnan(half_width(bare, "left", "range_deg"))
     assert math.isnan(half_width(bare, "left", "pelvis_deg"))
     assert math.isnan(half_width(told("toe_tap", knee_flexion_left=1.0), "left", "smoothness"))
-    for known in ("hip_abduction_left", "hip_flexion_left"):  # one direction of a circle alone is not enough
-        assert math.isnan(half_width(told("leg_circle", **{known: 2.0}), "left", "range_deg"))
+    assert math.isnan(half_width(told("leg_circle", hip_flexion_left=2.0), "left", "range_deg"))
     assert math.isnan(half_width(told("unheard_of", knee_flexion_left=1.0), "left", "range_deg"))
 
 

@@ -209,17 +209,20 @@ def _since_least(span: Span, motion: Motion, values: Floats) -> Change | None:
 
 
 def _to_and_fro(span: Span, window: tuple[float, float], motion: Motion, exercise: Exercise) -> Change | None:
-    """Width of a whole circle (mean of both signals), or of a cycle from end to end, fitted to its course."""
+    """Width of a whole circle in the driver, or of a cycle from end to end, fitted to its course.
+
+    Across the driver a circle goes along the line of sight, where its width is hardly seen.
+    """
     inside = (motion.time_s >= window[0]) & (motion.time_s <= window[1])
     path = course.paths(motion, exercise, span)
     if path is None or inside.sum() < changes.FEWEST_SAMPLES or not span.complete:
         return None
     t, shape = motion.time_s[inside], exercise.movement.shape
-    weights, left = course.fit(t, path[inside], span, shape)
-    noise = np.sqrt(left / (path.shape[1] * (len(t) - 4)))
+    weights, left = course.fit(t, path[inside, :1], span, shape)
+    noise = np.sqrt(left / (len(t) - 4))
     samples = span.duration_s / changes.between_errors_s(t)
     if shape == "circle":
-        width, error = 2 * float(np.mean(np.hypot(*weights))), noise * np.sqrt(4 / samples)
+        width, error = 2 * float(np.hypot(*weights[:, 0])), noise * np.sqrt(4 / samples)
     else:
         width, error = abs(float(weights[0, 0] - weights[1, 0])), noise * np.sqrt(8 / samples)
     return Change(width, changes.ONE_SIDED_95 * float(error), span.turn_s)

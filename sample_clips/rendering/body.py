@@ -2,12 +2,17 @@
 
 Coordinates at rest are the body's own ISB axes (X anterior, Y cranial, Z right) in metres, so that a
 segment's rotation matrix is identity when the person stands straight.
+
+    python -m sample_clips.rendering.body BODIES.npz --people 100     # for `dataset` and `cloth`
 """
 
 from __future__ import annotations
 
+import argparse
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -87,12 +92,18 @@ def _pivots(bones: list[str], heads: Floats, tails: Floats) -> dict[str, Floats]
     return pivots
 
 
+@cache
+def _model() -> Any:
+    import anny
+
+    return anny.create_fullbody_model(triangulate_faces=True)
+
+
 def make_body(**phenotype: float) -> Body:
     """A body of the given phenotype (gender, age, muscle, weight, height, proportions; each 0..1)."""
-    import anny  # heavy, and only needed where clips are made
-    import torch
+    import torch  # heavy, and only needed where clips are made
 
-    model = anny.create_fullbody_model(triangulate_faces=True)
+    model = _model()
     shape = {k: torch.tensor([float(phenotype.get(k, 0.5))]) for k in model.phenotype_labels}
     out = model(phenotype_kwargs=shape)
     bones = list(model.bone_labels)
@@ -133,3 +144,20 @@ def load_bodies(path: Path) -> list[Body]:
             Body(v.astype(float), triangles, weights, dict(zip(names, p.astype(float), strict=True)))
             for v, p in zip(d["vertices"], d["pivots"], strict=True)
         ]
+
+
+def main() -> None:
+    """Command line."""
+    from sample_clips.rendering.person import phenotype
+
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("out", type=Path)
+    parser.add_argument("--people", type=int, default=100)
+    parser.add_argument("--seed", type=int, default=500_000)
+    a = parser.parse_args()
+    seeds = range(a.seed, a.seed + a.people)
+    save_bodies(a.out, [make_body(**phenotype(np.random.default_rng(seed))) for seed in seeds])
+
+
+if __name__ == "__main__":
+    main()
