@@ -69,7 +69,7 @@ def measure(
     clip = video.probe(path)
     if observations is None:
         observations = observe.observe(clip, fast=fast, progress=progress)
-    body = skeleton.fit(observations, exercise, side)
+    body = skeleton.fit(observations, exercise)
     motion = kinematics.measure(body, pelvis.measure(observations, body, exercise))
     fitness = capture.check(clip, observations, exercise)
     found = repetitions.cut(motion, observations, exercise, side) if fitness.usable else ()

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from analysis import filters
-from analysis.conventions import PELVIC_SIGNALS, SIDES, Side
+from analysis.conventions import PELVIC_SIGNALS, SIDES
 from analysis.exercises import Exercise
 from analysis.records import JOINTS, Floats, Observations, Skeleton
 from analysis.skeleton.corrector import SEGMENTS, SIGNALS, Corrected, correct
@@ -35,7 +35,7 @@ _LIMBS: Final = {"thigh": ("hip", "knee", (23, 25)), "shank": ("knee", "ankle", 
 _SHOULDER_SHARE, _HEAD_SHARE = 0.93, 1.25  # of pelvis to neck; drawn joints only, no angle uses them
 
 
-def fit(observations: Observations, exercise: Exercise, side: Side | None = None) -> Skeleton:
+def fit(observations: Observations, exercise: Exercise) -> Skeleton:
     """One body for the whole clip; frames without a person are NaN.
 
     Directions are unit vectors (T, 3) in the mat frame: `pelvis_up`, `pelvis_right`, and the cranial axis
