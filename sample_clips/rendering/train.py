@@ -4,8 +4,8 @@
 
 Data from `sample_clips.rendering.dataset`. A small network reads every picture beside a summary of its
 whole clip: how long this client's segments are and where the phone stands is told by all pictures
-together. It gives segment directions in the mat frame and how far each angle may be off. On a processor
-with two cores a network takes about two hours, on a graphics card some minutes.
+together. It gives segment directions in the mat frame and how far each angle may be off. A graphics card
+is used where there is one.
 """
 
 from __future__ import annotations

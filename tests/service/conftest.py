@@ -17,6 +17,7 @@ from sqlalchemy import create_engine, text
 
 from service.app import create_app
 from service.store.columns import new_id
+from service.store.session import Store
 
 
 @pytest.fixture(scope="session")
@@ -152,3 +153,13 @@ def visit(browser: Browser, site: str) -> Iterator[Visit]:
 def long_clip(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A clip of 8 s, as long as what `pictured` tells about it."""
     return make_clip(tmp_path_factory.mktemp("long") / "clip.mp4", 8.0)
+
+
+@pytest.fixture(params=["sqlite", "postgres"])
+def store(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Store]:
+    """An empty store on each of the two databases."""
+    more = {"database_url": request.getfixturevalue("postgres_alone")} if request.param == "postgres" else {}
+    made = Store(settings_for(tmp_path, **more))
+    made.migrate()
+    yield made
+    made.close()

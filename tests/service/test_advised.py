@@ -1,11 +1,10 @@
 """What the page of a client proposes is what the whole look over the weeks does, from fewer reports."""
 
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from desk import Desk, settings_for
+from desk import Desk
 from standin import report
 
 from analysis.exercises import Prescription
@@ -16,15 +15,6 @@ from service.store.models import Clip, Job, Person, PracticeSession, StoredRepor
 from service.store.session import Store
 
 FIRST = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
-
-
-@pytest.fixture(params=["sqlite", "postgres"])
-def store(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Store]:
-    more = {"database_url": request.getfixturevalue("postgres_alone")} if request.param == "postgres" else {}
-    made = Store(settings_for(tmp_path, **more))
-    made.migrate()
-    yield made
-    made.close()
 
 
 @pytest.fixture

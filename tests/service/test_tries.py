@@ -1,6 +1,5 @@
 """Guesses count on all servers together, each of them, and only for their time."""
 
-from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 from pathlib import Path
@@ -19,15 +18,6 @@ from service.store.session import Store
 
 SPAN = timedelta(minutes=1)
 WRONG = {"email": "nobody@example.org", "password": "wrong wrong"}
-
-
-@pytest.fixture(params=["sqlite", "postgres"])
-def store(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Store]:
-    more = {"database_url": request.getfixturevalue("postgres_alone")} if request.param == "postgres" else {}
-    made = Store(settings_for(tmp_path, **more))
-    made.migrate()
-    yield made
-    made.close()
 
 
 def test_every_try_counts_also_at_the_same_moment(store: Store) -> None:
