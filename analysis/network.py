@@ -9,9 +9,11 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit, softmax
 
 Floats = NDArray[np.float64]
 Layer = tuple[Floats, Floats]
+MOST_SUMMED: Final = 2000  # pictures that are looked at together
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,7 +42,7 @@ def _run(x: Floats, layers: tuple[Layer, ...]) -> Floats:
 
 
 def _silu(x: Floats) -> Floats:
-    return np.asarray(x / (1 + np.exp(-x)))
+    return np.asarray(x * expit(x))
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,8 +62,7 @@ class ClipNetwork:
     def summary(self, x: Floats) -> Floats:
         """Of the pictures x (T, F): description (C,) of the clip."""
         seen = _silu(_run(x, self.encode))
-        counts = np.exp(_run(seen, (self.attention,)))
-        counts = counts / counts.sum(axis=0)
+        counts = softmax(_run(seen, (self.attention,)), axis=0)
         values = _run(seen, (self.value,)).reshape(len(x), counts.shape[1], -1)
         pooled = np.einsum("thc,th->hc", values, counts).reshape(1, -1)
         return np.asarray(_silu(_run(pooled, self.context))[0])
@@ -87,16 +88,16 @@ class ClipEnsemble:
         """
         x = (features - self.mean) / self.std
         known = np.flatnonzero(np.isfinite(x).all(axis=1))
+        stretches = -(-len(known) // MOST_SUMMED)  # rounded up
         out = np.full((len(self.members), len(x), len(self.members[0].head[-1][1])), np.nan)
-        summed = x[known[:: max(1, -(-len(known) // MOST_SUMMED))]]
+        summed = x[known[:: max(1, stretches)]]
         for m, member in enumerate(self.members if len(known) else ()):
             summary = member.summary(summed)
-            for rows in np.array_split(known, -(-len(known) // MOST_SUMMED)):
+            for rows in np.array_split(known, stretches):
                 out[m, rows] = member.outputs(x[rows], summary)
         return out
 
 
-MOST_SUMMED: Final = 2000
 _PARTS: Final = ("encode", "value", "attention", "context", "head")
 
 
