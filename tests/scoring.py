@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from analysis.records import Repetition
-from sample_clips.rendering.motions import Rep
+from sample_clips.rendering.movement import Rep
 
 LEAST_OVERLAP = 0.5  # of the union, for a found repetition to count as the true one
 # Fault put in -> finding that it must raise, and the sizes from which it counts.

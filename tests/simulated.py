@@ -14,7 +14,8 @@ import numpy as np
 from analysis.conventions import PELVIC_SIGNALS, SIDES, SIGNALS
 from analysis.records import Floats, Motion
 from sample_clips.rendering.body import Body
-from sample_clips.rendering.motions import MOVEMENTS, Movement, Rep, posture_at, timeline
+from sample_clips.rendering.motions import MOVEMENTS
+from sample_clips.rendering.movement import Movement, Rep, posture_at, timeline
 from sample_clips.rendering.pose import pose
 
 RATE_HZ = 12.5

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from sample_clips.rendering.body import Body, Floats
-from sample_clips.rendering.motions import MOVEMENTS, Movement, Rep, timeline
+from sample_clips.rendering.motions import MOVEMENTS
+from sample_clips.rendering.movement import Movement, Rep, timeline
 from sample_clips.rendering.person import Conditions, camera, frame_key, look
 from sample_clips.rendering.pose import Posed, pose
 from sample_clips.rendering.scene import CARD, MAT_FRAMES, Camera, Picture, Studio, _quad, room

@@ -24,7 +24,8 @@ from analysis.landmarks import COUNT, Follower, Pose
 from analysis.observe.shrink import halved
 from sample_clips.rendering.body import Body, Floats, load_bodies
 from sample_clips.rendering.clip import Plan, frames, plan
-from sample_clips.rendering.motions import MOVEMENTS, Movement, Supine
+from sample_clips.rendering.motions import MOVEMENTS, Supine
+from sample_clips.rendering.movement import Movement
 from sample_clips.rendering.person import Conditions
 from sample_clips.rendering.roaming import ROAMING
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sample_clips.rendering.body import Floats
-from sample_clips.rendering.motions import Movement
+from sample_clips.rendering.movement import Movement
 from sample_clips.rendering.scene import BOTTOM, FLOOR, HAIR, MAT, SKIN, TOP, WALL, Camera, Look
 
 _SKINS = np.array(

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from sample_clips.rendering.motions import Clam, Movement, Rep, Supine
+from sample_clips.rendering.motions import Clam, Supine
+from sample_clips.rendering.movement import Movement, Rep
 from sample_clips.rendering.pose import SIDES, ArmPose, FreeLeg, PlantedLeg, Posture
 
 

@@ -18,7 +18,8 @@ import numpy as np
 from sample_clips.rendering.body import Body, make_body
 from sample_clips.rendering.clip import Plan, plan
 from sample_clips.rendering.make import write
-from sample_clips.rendering.motions import MOVEMENTS, Movement
+from sample_clips.rendering.motions import MOVEMENTS
+from sample_clips.rendering.movement import Movement
 from sample_clips.rendering.person import Conditions, phenotype
 
 FPS = 12.5  # as many pictures as are measured of a clip of any rate
