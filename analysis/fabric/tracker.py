@@ -30,6 +30,7 @@ _FEWEST: Final = 5  # spots that agree; fewer say nothing
 _LOOKS: Final = 3
 _SETTLED_PX: Final = 1.0
 _SHADING_PX: Final = 8.0  # brightness that changes over longer distances is light, not cloth
+_COARSE: Final = 4  # a blur so wide needs no finer picture
 
 
 NOTHING: Final = np.full((SPOTS, 2), np.nan)
@@ -54,7 +55,9 @@ class FabricTracker:
         self._box = patch.box(landmarks_px, *reference.shape[:2])
         left, top, right, bottom = self._box
         mask = patch.patch(reference[top:bottom, left:right], landmarks_px - (left, top))
-        self._start = self._small(reference, np.eye(2, 3))
+        start = self._small(reference, np.eye(2, 3))
+        self._colour = _most_varied_colour(start, mask)
+        self._start = _seen_in(self._colour, start)
         self._spots = _corners(self._start, mask)
         self.start_px[: len(self._spots)] = self._to_picture(self._spots)
 
@@ -78,7 +81,8 @@ class FabricTracker:
         """Match the picture, taken back by `move` (2, 3), with the start; again from where that leads."""
         start = self._to_picture(self._spots)
         for _ in range(_LOOKS):
-            found, good = _matched(self._start, self._small(image, move), self._spots)
+            now_small = _seen_in(self._colour, self._small(image, move))
+            found, good = _matched(self._start, now_small, self._spots)
             now = _apply(move, self._to_picture(found))
             if good.sum() < _FEWEST:
                 return move, NOTHING
@@ -94,19 +98,43 @@ class FabricTracker:
         return move, spots
 
     def _small(self, image: Image, move: Floats) -> Image:
-        """The start's box in the picture, moved by `move` (2, 3), small and without shading."""
+        """The start's box in the picture, moved by `move` (2, 3) and small."""
         left, top, right, bottom = self._box
         size = (round((right - left) * self._scale), round((bottom - top) * self._scale))
         to_picture = np.array([[1 / self._scale, 0, left], [0, 1 / self._scale, top], [0, 0, 1.0]])
         back = move @ to_picture
         flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
         rgb = cv2.warpAffine(image, back, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
-        colours = rgb.astype(np.float32)
-        unlit = colours - cv2.GaussianBlur(colours, (0, 0), _SHADING_PX)
-        return np.asarray(np.clip(unlit + 128, 0, 255), np.uint8)
+        return np.asarray(rgb, np.uint8)
 
     def _to_picture(self, spots: Floats) -> Floats:
         return spots / self._scale + self._box[:2]
+
+
+def _most_varied_colour(start: Image, mask: NDArray[np.bool_]) -> Floats:
+    """Weights (3,) of red, green and blue in which the cloth varies most over short distances.
+
+    Red beside green may be equally bright. The first principal axis of the colours less their
+    surroundings; magnitudes add up to one, so that a difference keeps its size.
+    """
+    free = cv2.resize(mask.astype(np.uint8), start.shape[1::-1], interpolation=cv2.INTER_NEAREST) > 0
+    colours = (start.astype(float) - _surroundings(start))[free]
+    axis = np.linalg.eigh(colours.T @ colours)[1][:, -1]
+    return np.asarray(axis * np.sign(axis.sum() or 1.0) / np.abs(axis).sum())
+
+
+def _seen_in(colour: Floats, small: Image) -> Image:
+    """One grey picture of the weights `colour` (3,), without shading."""
+    grey = cv2.transform(small.astype(np.float32), colour[None])
+    return np.asarray(np.clip(grey - _surroundings(grey) + 128, 0, 255), np.uint8)
+
+
+def _surroundings(picture: NDArray[np.generic]) -> NDArray[np.float32]:
+    """The picture blurred over `_SHADING_PX`, worked out on a smaller one."""
+    share = 1 / _COARSE
+    few = cv2.resize(picture.astype(np.float32), None, fx=share, fy=share, interpolation=cv2.INTER_AREA)
+    blurred = cv2.GaussianBlur(few, (0, 0), _SHADING_PX * share)
+    return np.asarray(cv2.resize(blurred, picture.shape[1::-1], interpolation=cv2.INTER_LINEAR))
 
 
 def _apply(move: Floats, points: Floats) -> Floats:
@@ -143,21 +171,10 @@ def _flow(
 
 
 def _corners(start: Image, mask: NDArray[np.bool_]) -> Floats:
-    """Spots (n, 2) of the small start that can be told apart from their surroundings in both directions.
-
-    Each colour by itself: red beside green may be equally bright.
-    """
-    size = start.shape[1::-1]
-    free = cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
-    spots: list[Floats] = []
-    for colour in cv2.split(start):
-        rough = free * (cv2.cornerMinEigenVal(colour, _BLOCK_PX) > _LEAST_CORNER)
-        found = cv2.goodFeaturesToTrack(
-            colour, SPOTS - len(spots), 0.01, _APART_PX, mask=rough.astype(np.uint8), blockSize=_BLOCK_PX
-        )
-        for spot in [] if found is None else found[:, 0].astype(float):
-            spots.append(spot)
-            cv2.circle(free, np.round(spot).astype(int).tolist(), _APART_PX, 0, cv2.FILLED)
-        if len(spots) == SPOTS:
-            break
-    return np.array(spots).reshape(-1, 2)
+    """Spots (n, 2) of the small start that can be told apart from their surroundings in both directions."""
+    free = cv2.resize(mask.astype(np.uint8), start.shape[1::-1], interpolation=cv2.INTER_NEAREST)
+    rough = free * (cv2.cornerMinEigenVal(start, _BLOCK_PX) > _LEAST_CORNER)
+    found = cv2.goodFeaturesToTrack(
+        start, SPOTS, 0.01, _APART_PX, mask=rough.astype(np.uint8), blockSize=_BLOCK_PX
+    )
+    return np.zeros((0, 2)) if found is None else found[:, 0].astype(float)

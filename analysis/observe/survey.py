@@ -23,6 +23,7 @@ from analysis.records import Clip
 _EVERY_S: Final = 8.0
 _LEAST: Final = 6
 _STILL_START_S: Final = (0.5, 1.0)  # the tap on the record button shakes the very first pictures
+STILL_STARTS: Final = len(_STILL_START_S)
 _STILL_START_END_S: Final = 1.1
 _MARGIN: Final = 0.25  # of the client's longer side, round all places where the client was seen
 # The pose model looks at 256 px round the client without filtering. Where the client stays longer than
@@ -36,8 +37,9 @@ _SEEN: Final = 0.3  # mean visibility of a real person; mirrored or printed peop
 class Look:
     """One picture of the survey: its size [px], everyone in it, and whether it shows a printed card.
 
-    At the still start only: cards, for without a start there is no change to measure, and `measured`, the
-    pose of somebody by the model that measures. The one that finds people places them less exactly.
+    At the still start only: cards, for without a start there is no change to measure, and, where somebody
+    is seen first, `measured`, the pose by the model that measures. The one that finds people places them
+    less exactly.
     """
 
     time_s: float
@@ -95,14 +97,15 @@ def times(clip: Clip) -> tuple[float, ...]:
 def look(models: Models, job: tuple[Clip, Sequence[float]], tick: Tick) -> list[Look]:
     """Find everyone in the pictures at the given times."""
     clip, when = job
-    looks = []
+    looks: list[Look] = []
     for frame in video.frames(clip, when, threads=1):
         tick()
         people = tuple(p for p in models.finder.find(frame.image) if p.visibility.mean() > _SEEN)
         height, width = frame.image.shape[:2]
         still = frame.time_s <= _STILL_START_END_S
         cards = still and _shows_cards(frame.image)
-        measured = _measured(models, frame.image) if still and people else None
+        first = not any(one.people for one in looks)
+        measured = _measured(models, frame.image) if still and people and first else None
         looks.append(Look(frame.time_s, width, height, people, cards, measured))
     return looks
 

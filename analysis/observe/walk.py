@@ -42,7 +42,7 @@ def observe(
     count, total = _workers(clip, workers), len(look_at) + sum(map(len, stretches))
     with _team(count, progress, total, fast=fast) as team:
         seen = _survey(clip, look_at, team, count)
-        return join(clip, seen, team.each(part.measure, [part.Part(clip, seen, t) for t in stretches]))
+        return join(clip, seen, _measured(team, clip, seen, stretches))
 
 
 # The three steps of `observe` one by one, for programs that measure the parts on several machines. The
@@ -75,7 +75,7 @@ def observe_part(
     mine = [stretches[i] for i in np.array_split(np.arange(len(stretches)), of)[number]]
     count = min(len(mine), _workers(clip, workers))
     with _team(count, progress, sum(map(len, mine))) as team:
-        return _concatenated(team.each(part.measure, [part.Part(clip, seen, t) for t in mine]))
+        return _concatenated(_measured(team, clip, seen, mine))
 
 
 def join(clip: Clip, seen: Survey, parts: Sequence[part.Arrays]) -> Observations:
@@ -116,8 +116,19 @@ def _workers(clip: Clip, asked: int | None) -> int:
 
 
 def _survey(clip: Clip, times_s: Sequence[float], team: Crew, workers: int) -> Survey:
-    jobs = [(clip, tuple(some)) for some in np.array_split(times_s, workers) if len(some)]
+    """One worker looks at the still start, the others at the rest."""
+    start, rest = times_s[: survey.STILL_STARTS], times_s[survey.STILL_STARTS :]
+    jobs = [(clip, tuple(some)) for some in (start, *np.array_split(rest, max(1, workers - 1)))]
     return survey.choose(clip, [one for looks in team.each(survey.look, jobs) for one in looks])
+
+
+def _measured(
+    team: Crew, clip: Clip, seen: Survey, stretches: Sequence[tuple[float, ...]]
+) -> list[part.Arrays]:
+    """The stretches in their order; the longest are begun first, so that no core waits long for another."""
+    order = sorted(range(len(stretches)), key=lambda i: -len(stretches[i]))
+    found = team.each(part.measure, [part.Part(clip, seen, stretches[i]) for i in order])
+    return [arrays for _, arrays in sorted(zip(order, found, strict=True), key=lambda pair: pair[0])]
 
 
 def _split(clip: Clip, times_s: tuple[float, ...]) -> list[tuple[float, ...]]:

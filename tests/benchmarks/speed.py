@@ -3,7 +3,9 @@
     python -m tests.benchmarks.speed CLIP --exercise NAME
 
 Against a straightforward loop (open with OpenCV, heavy model on every frame in order) and against what
-the bare heavy model can do on all cores with the frames that the check looks at. Also peak memory.
+the bare heavy model can do on all cores with the frames that the check looks at. What the check adds to
+the pose model is told by one process: all of the check against the same frames read and shown to the heavy
+model alone. Also peak memory.
 """
 
 from __future__ import annotations
@@ -18,7 +20,7 @@ from pathlib import Path
 
 import cv2
 
-from analysis import pipeline
+from analysis import exercises, observe, pipeline, video
 from analysis.landmarks import Follower
 
 
@@ -44,6 +46,21 @@ def bare_model(args: tuple[Path, int]) -> float:
         return time.perf_counter() - start
 
 
+def alone(args: tuple[Path, str]) -> tuple[float, float]:
+    """Seconds in one process: the whole check, and its frames read and shown to the heavy model alone."""
+    path, exercise = args
+    cv2.setNumThreads(1)
+    clip = video.probe(path)
+    start = time.perf_counter()
+    seen = observe.observe(clip, workers=1)
+    pipeline.measure(path, exercises.load(exercise), observations=seen)
+    between = time.perf_counter()
+    with Follower() as model:
+        for frame in video.frames(clip, video.sample_times(clip), threads=1):
+            model.follow(frame.image)
+    return between - start, time.perf_counter() - between
+
+
 def peak_memory_mb() -> float:
     """Largest resident size of this process and of its largest child, added [MB]."""
     return (
@@ -64,12 +81,17 @@ def main() -> None:
     looks = len(report.series["time_s"])
     with ProcessPoolExecutor(cores, get_context("spawn")) as pool:
         bare = max(pool.map(bare_model, [(args.clip, looks // cores + 1)] * cores))
+    with ProcessPoolExecutor(1, get_context("spawn")) as pool:
+        check, pose = pool.submit(alone, (args.clip, args.exercise)).result()
     loop = straightforward_loop(args.clip)
     print(
         f"clip {report.clip.duration_s:.0f} s, {report.clip.frames} frames, {looks} looked at, {cores} cores"
     )
     print(f"whole check {whole:.1f} s; straightforward loop {loop:.1f} s: {loop / whole:.2f} times faster")
     print(f"bare heavy model on all cores {bare:.1f} s: the check runs at {100 * bare / whole:.0f} % of it")
+    print(
+        f"one process: check {check:.1f} s, its pose model {pose:.1f} s: {100 * (check / pose - 1):.0f} % is added"
+    )
     print(f"peak memory, main process and its largest worker: {memory:.0f} MB")
 
 
