@@ -14,6 +14,7 @@ import av
 import httpx2
 import numpy as np
 import pytest
+from browsing import CLIPS
 from desk import PASSWORD, TUS, Desk, Someone, add_bytes, announce, make_clip
 
 from analysis import video
@@ -56,6 +57,14 @@ def test_a_truncated_clip_is_refused(at: tuple[Desk, Someone], tmp_path: Path) -
     whole = make_clip(tmp_path / "a.mp4").read_bytes()
     status, detail = send(desk, client, whole[:2000])
     assert (status, "cut off" in detail) == (422, True)
+
+
+def test_a_clip_without_its_end_is_refused_though_it_can_be_read(at: tuple[Desk, Someone]) -> None:
+    """Its table of contents came first, as in many phones' clips, so that half of it still plays."""
+    desk, client = at
+    whole = (CLIPS / "toe_tap_901.mp4").read_bytes()
+    status, detail = send(desk, client, whole[:200_000])
+    assert (status, detail.startswith("The last 9 s of the clip are missing")) == (422, True), detail
 
 
 def test_a_clip_too_short_says_how_long(at: tuple[Desk, Someone], tmp_path: Path) -> None:
