@@ -17,8 +17,10 @@ from analysis.cli.demo import FOLDERS
 from analysis.errors import MatlineError
 from service import accounts, demo
 from service.app import create_app
+from service.secret import Passwords, new_token
 from service.services import Services
 from service.settings import LOOPBACK, Settings
+from service.store.session import Store
 
 app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
 
@@ -40,13 +42,18 @@ def start(
     data: Annotated[Path | None, _option("Folder for database and clips.")] = None,
     workers: Annotated[int | None, _option("Clips measured at once by this process; 0: none.")] = None,
     measure_only: Annotated[bool, typer.Option("--measure-only", help="No pages: only measure.")] = False,
+    new_password: Annotated[
+        str | None, _option("Give the account of this e-mail address a new password, and end.")
+    ] = None,
     demonstration: Annotated[bool, typer.Option("--demo", help="An invented practice.")] = False,
 ) -> None:
     """Open the pages for coach, client and physio in a browser; measure the clips that they send."""
     given: dict[str, Any] = {"host": host, "port": port, "data_dir": data, "workers": workers}
     settings = Settings(**{name: value for name, value in given.items() if value is not None})
     logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(levelname)s %(message)s")
-    if measure_only:
+    if new_password is not None:
+        _replace_password(settings, new_password)
+    elif measure_only:
         _measure(settings)
     elif demonstration:
         settings = settings.model_copy(update={"data_dir": data or settings.data_dir / "demonstration"})
@@ -56,6 +63,19 @@ def start(
     else:
         _check_address(settings)
         _serve(settings)
+
+
+def _replace_password(settings: Settings, email: str) -> None:
+    """For somebody who forgot theirs; who runs this can read the database anyway, so no page has to."""
+    password = new_token()[:16]
+    store = Store(settings)
+    store.migrate()
+    secret = Passwords(settings.argon2_memory_kib).hash(password)
+    with store.write() as db:
+        person = accounts.replace_password(db, email, secret)
+        typer.echo(f"{person.name} signs in with this password now, and changes it on the page Account:")
+        typer.echo(password)
+    store.close()
 
 
 def _check_address(settings: Settings) -> None:

@@ -9,6 +9,7 @@ import sys
 import time
 import urllib.error
 import urllib.request
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -43,6 +44,29 @@ def test_others_can_reach_it_only_with_the_printed_code(tmp_path: Path) -> None:
         assert "Open https://practice.example in a browser." in said
         assert first_account(url, "") == 403
         assert first_account(url, code[1]) == 201
+
+
+def test_who_forgot_the_password_gets_a_new_one(open_desk: Callable[..., Desk], tmp_path: Path) -> None:
+    desk = open_desk(workers=0, failures_before_wait=2)
+    client = desk.client("Cleo")
+    signs_in = {"email": "cleo@example.org", "password": PASSWORD}
+    for wrong in ("not this one", "nor this one"):
+        client.post("/sign-in", json=signs_in | {"password": wrong})
+    command = [MATLINE, "serve", "--data", str(tmp_path / "data"), "--new-password"]
+    done = subprocess.run([*command, "Cleo@example.org"], capture_output=True, text=True, check=True)
+    assert "Cleo signs in with this password now" in done.stdout
+    assert client.get("/me").status_code == 401, "sessions are ended"
+    new = done.stdout.splitlines()[-1]
+    assert [
+        client.post("/sign-in", json=signs_in | {"password": p}).status_code for p in (PASSWORD, new)
+    ] == [
+        401,
+        200,
+    ]
+    assert "password_replaced" in {e["what"] for e in client.ok("get", "/me/audit")}
+    unknown = subprocess.run([*command, "nobody@example.org"], capture_output=True, text=True, check=False)
+    assert unknown.returncode
+    assert "There is no such account" in unknown.stderr
 
 
 @pytest.mark.parametrize(("proxies", "last"), [("127.0.0.1", 401), ("10.9.9.9", 429)])
