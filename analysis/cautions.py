@@ -31,7 +31,8 @@ class WarningSign(Record):
 class PainQuestion(Record):
     """Pain on a 0-10 scale, asked before and after; and what counts as a change.
 
-    `change_points` is in points of the scale, `change_share` a share of the value before.
+    `change_points` is in points of the scale, `change_share` a share of the value before. From `strong_from`
+    on, `strong` is told before any exercise.
     """
 
     before: str
@@ -40,6 +41,8 @@ class PainQuestion(Record):
     highest: int
     change_points: float
     change_share: float
+    strong_from: int
+    strong: str
     source: str
 
 
@@ -57,6 +60,7 @@ class Cautions(Record):
     warning_sign: tuple[WarningSign, ...] = Field(min_length=1)
     pain: PainQuestion
     advice_withheld: Notice
+    seen_to: Notice
 
 
 @cache

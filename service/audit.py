@@ -11,6 +11,7 @@ from service.store.models import AuditEntry, Person
 from service.store.session import Store
 
 Action = Literal["saw", "changed"]
+MOST = 100  # entries told at once
 _SAME_VISIT = timedelta(minutes=10)  # a page asks for the same thing many times
 # Whom somebody looked at since a moment.
 _SEEN = select(AuditEntry.subject_id).where(
@@ -46,13 +47,13 @@ def seen_lately(db: Session, actor: Person, subject: Person, what: str, object_i
     return db.scalar(_SEEN_ONE, visit | {"subject": subject.id, "object": object_id}) is not None
 
 
-def about(db: Session, client: Person, before: datetime | None = None, limit: int = 100) -> list[AuditEntry]:
+def about(db: Session, client: Person, before: datetime | None = None, limit: int = MOST) -> list[AuditEntry]:
     """The newest entries about one person."""
     return _newest(db, AuditEntry.subject_id == client.id, before, limit)
 
 
 def of_practice(
-    db: Session, owner: Person, before: datetime | None = None, limit: int = 100
+    db: Session, owner: Person, before: datetime | None = None, limit: int = MOST
 ) -> list[AuditEntry]:
     """The newest entries of a whole practice."""
     return _newest(db, AuditEntry.practice_id == owner.practice_id, before, limit)

@@ -115,7 +115,7 @@ def video(files: Files, clip: Clip, piece: Part) -> Iterator[bytes]:
 def video_size(files: Files, clip: Clip) -> int:
     """Bytes of the video to watch; raises NotFound where there is none."""
     if not clip.review_video:
-        raise NotFound("video; it is not made yet, or was deleted after its time")
+        raise NotFound("video", "as it is not made yet, or was deleted after its time")
     return files.size(clip.client_id, clip.id, "review.mp4")
 
 

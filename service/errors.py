@@ -42,8 +42,8 @@ class NotFound(ServiceError):  # noqa: N818
 
     status = 404
 
-    def __init__(self, what: str = "page") -> None:
-        super().__init__(f"There is no such {what}, or it is not yours to see.")
+    def __init__(self, what: str = "page", otherwise: str = "or it is not yours to see") -> None:
+        super().__init__(f"There is no such {what}, {otherwise}.")
 
 
 class Conflict(ServiceError):  # noqa: N818

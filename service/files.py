@@ -67,7 +67,7 @@ class Files:
         try:
             return int(obstore.head(self._store, _name(client_id, clip_id, kind))["size"])
         except FileNotFoundError as error:
-            raise NotFound("file; it may have been deleted after its time") from error
+            raise NotFound("file", "or it was deleted after its time") from error
 
     def read(self, client_id: str, clip_id: str, kind: Kind, start: int, stop: int) -> Iterator[bytes]:
         """Bytes [start, stop) of a file, in pieces."""

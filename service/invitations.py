@@ -59,7 +59,7 @@ def usable(db: Session, token: str) -> Invitation:
     """The invitation of a secret; raises NotFound where it is unknown, used or too old."""
     row = db.scalar(select(Invitation).where(Invitation.digest == digest(token)))
     if row is None or row.used_at is not None or row.expires_at < now():
-        raise NotFound("invitation; it may have been used, or be too old. Ask for a new one")
+        raise NotFound("invitation", "or it was used already, or is too old. Ask for a new one")
     return row
 
 
@@ -69,7 +69,7 @@ def join(db: Session, token: str, name: str, email: str, password_hash: str, *, 
     # One of two who come at once wins: the row changes only while unused.
     taken = update(Invitation).where(Invitation.id == row.id, Invitation.used_at.is_(None))
     if db.execute(taken.values(used_at=now())).rowcount != 1:  # type: ignore[attr-defined]
-        raise NotFound("invitation; it was used just now")
+        raise NotFound("invitation", "as it was used just now")
     person = accounts.add_person(db, row.practice_id, row.role, name, email, password_hash)
     if person.role == "client" and agree:
         consent.agree(db, person, row.created_by)

@@ -90,7 +90,7 @@ def table(db: Session, clip: Clip) -> list[RangeRow]:
     """Rows of a clip, against every earlier clip of the exercise. Raises NotFound while unmeasured."""
     row = db.get(StoredReport, clip.id)
     if row is None:
-        raise NotFound("report yet")
+        raise NotFound("report", "as the clip is not measured yet")
     query = select(Clip.created_at, StoredReport.ranges).join(StoredReport, StoredReport.clip_id == Clip.id)
     query = query.where(Clip.client_id == clip.client_id, Clip.exercise == clip.exercise)
     query = query.where(Clip.created_at < clip.created_at).order_by(Clip.created_at.desc())

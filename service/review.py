@@ -36,7 +36,7 @@ def stored(db: Session, clip: Clip) -> StoredReport:
     """The report's row; raises NotFound while there is none."""
     row = db.get(StoredReport, clip.id)
     if row is None:
-        raise NotFound("report yet")
+        raise NotFound("report", "as the clip is not measured yet")
     return row
 
 

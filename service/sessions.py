@@ -115,6 +115,16 @@ def care(client: Person, row: PracticeSession) -> CareOut:
     )
 
 
+def seen_to(db: Session, client_id: str) -> list[str]:
+    """Questions about what may last that were answered with yes and then cleared, the latest first.
+
+    What is urgent is not among them: it is to be answered anew each time.
+    """
+    cleared = [row for row in latest(db, client_id) if row.cleared_at is not None]
+    kinds = dict.fromkeys(kind for row in cleared for kind, yes in row.answers.items() if yes)
+    return [s.question for s in cautions.referrals(kinds) if s.urgency == "before_exercise"]
+
+
 def latest(db: Session, client_id: str, limit: int = 100) -> list[PracticeSession]:
     """Sessions, newest first."""
     return list(db.scalars(_LATEST, {"client": client_id, "most": limit}))
@@ -135,6 +145,9 @@ def described(client: Person, row: PracticeSession) -> SessionOut:
     out = SessionOut.model_validate(row)
     if row.stopped_at is not None and row.cleared_at is None:
         out.care = care(client, row)
+    pain = cautions.load().pain
+    if row.pain_before is not None and row.pain_before >= pain.strong_from:
+        out.strong = pain.strong
     if pain_change(row) == "rose":
         out.caution = next(c.text for c in cautions.load().caution if c.kind == "stop")
     return out

@@ -165,12 +165,13 @@ def delete_me(
 
 
 def described_audit(db: Db, entries: list[AuditEntry]) -> list[AuditOut]:
-    """Entries with the names of who acted."""
-    ids = {e.actor_id for e in entries if e.actor_id}
+    """Entries with the names of who acted, and on whose data."""
+    ids = {key for e in entries for key in (e.actor_id, e.subject_id) if key}
     names = {p.id: p.name for p in db.scalars(select(Person).where(Person.id.in_(ids)))}
-    return [
-        AuditOut.model_validate(e).model_copy(update={"actor": names.get(e.actor_id or "")}) for e in entries
+    told = [
+        (e, {"actor": names.get(e.actor_id or ""), "subject": names.get(e.subject_id or "")}) for e in entries
     ]
+    return [AuditOut.model_validate(entry).model_copy(update=named) for entry, named in told]
 
 
 def _check_password(services: Services, person: Person, password: str) -> None:

@@ -1,11 +1,12 @@
 """Pages of the client: today, the weeks behind, and who may see what."""
 
-from datetime import date
+from datetime import date, datetime
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy.orm import Session
 
+from analysis import cautions
 from service import audit, clips, consent, programmes, results, review, sessions
 from service.api.deps import Db, SelfClient, TheClient, Viewer
 from service.api.me import described_audit, my_consents, my_staff
@@ -31,20 +32,24 @@ def today(request: Request, db: Session, person: Person) -> Response:
         unread=[] if told.care else unread,
         ended=ended,
         asked=sessions.questions(),
+        seen_to=sessions.seen_to(db, person.id),
+        seen_to_text=cautions.load().seen_to.text,
+        watched=bool(consent.agreed(db, person.id)),
         sent=clips.of_session(db, person.id, told.session.id) if told.session else [],
     )
 
 
 @router.get("/privacy")
-def privacy(request: Request, db: Db, person: SelfClient) -> Response:
-    """What I agreed to, who may see my data, who looked."""
+def privacy(request: Request, db: Db, person: SelfClient, before: datetime | None = None) -> Response:
+    """What I agreed to, who may see my data, who looked; `before` goes further back."""
     return page(
         request,
         "privacy.html",
         person,
         consents=my_consents(db, person),
         staff=my_staff(db, person),
-        audit=described_audit(db, audit.about(db, person)),
+        audit=described_audit(db, audit.about(db, person, before)),
+        audit_most=audit.MOST,
         practice=person.practice,
     )
 

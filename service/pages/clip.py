@@ -10,7 +10,7 @@ from analysis import cautions, plots
 from analysis.errors import MatlineError
 from analysis.records import Repetition, Report
 from analysis.report import words
-from service import access, clips, review, sessions
+from service import access, clips, consent, review, sessions
 from service.api.deps import Db, TheClip, Viewer
 from service.jobs import OPEN
 from service.pages import plain
@@ -40,6 +40,7 @@ def clip_page(request: Request, db: Db, person: Viewer, clip: TheClip) -> Respon
         "end_s": _end(found),
         "watch": shown.review_video and _may_watch(db, person, clip),
         "care": sessions.care(owner, stop) if stop else None,
+        "watched": bool(consent.agreed(db, owner.id)),
         "withheld": bool(stop or found.session.warning_signs),
         "advice_withheld": cautions.load().advice_withheld,
         "referrals": cautions.referrals(list(found.session.warning_signs)),

@@ -1,5 +1,7 @@
 """Pages of coach and physio: new clips, clients, one client's programme, the practice."""
 
+from datetime import datetime
+
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, Response
 from sqlalchemy import select
@@ -66,8 +68,8 @@ def client_page(request: Request, db: Db, person: Staff, client: TheClient) -> R
 
 
 @router.get("/practice")
-def practice(request: Request, db: Db, person: Owner) -> Response:
-    """What the practice has set, its people, and who saw or changed what."""
+def practice(request: Request, db: Db, person: Owner, before: datetime | None = None) -> Response:
+    """What the practice has set, its people, and who saw or changed what; `before` goes further back."""
     people = select(Person).where(Person.practice_id == person.practice_id).order_by(Person.name)
     return page(
         request,
@@ -75,7 +77,8 @@ def practice(request: Request, db: Db, person: Owner) -> Response:
         person,
         practice=person.practice,
         people=list(db.scalars(people)),
-        audit=described_audit(db, audit.of_practice(db, person)),
+        audit=described_audit(db, audit.of_practice(db, person, before)),
+        audit_most=audit.MOST,
     )
 
 

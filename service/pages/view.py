@@ -1,6 +1,7 @@
 """How a page is made: templates, words, drawings, and errors shown as a page."""
 
 from collections.abc import Callable, Coroutine
+from datetime import datetime
 from importlib.resources import files as resource
 from typing import Any, Final
 
@@ -38,6 +39,12 @@ def _signed(value: float) -> str:
     return f"+{text}" if value > 0 and text != _amount(0.0) else text
 
 
+def _when(at: datetime) -> Markup:
+    """A moment, which a script then tells in the reader's own time."""
+    day = f"{at:%a} {at.day} {at:%b %Y}"
+    return Markup('<time datetime="{}">{}, {:%H:%M} UTC</time>').format(at.isoformat(), day, at)
+
+
 _environment = Environment(
     loader=PackageLoader("service", "templates"),
     autoescape=select_autoescape(),
@@ -63,6 +70,7 @@ _environment.filters.update(
     amount=_amount,
     signed=_signed,
     moment=words.moment,
+    when=_when,
     day=lambda at: f"{at:%a} {at.day} {at:%b %Y}",
     short_day=lambda at: f"{at.day}\N{NO-BREAK SPACE}{at:%b} {at:%Y}",
     symbol=lambda verdict: Markup(plots.symbol(verdict)),

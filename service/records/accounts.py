@@ -151,12 +151,13 @@ class StaffOut(PersonOut):
 
 
 class AuditOut(Out):
-    """Who saw or changed what; `actor` is None where that account is gone."""
+    """Who saw or changed what of whom; `actor` is None where that account is gone."""
 
     at: datetime
     actor_id: str | None
     actor: str | None = None
     subject_id: str | None
+    subject: str | None = None
     action: Literal["saw", "changed"]
     what: str
     object_id: str

@@ -69,6 +69,7 @@ class SessionOut(Out):
     cleared_note: Note
     care: CareOut | None = None
     caution: str | None = Field(default=None, description="pain rose: what to do")
+    strong: str | None = Field(default=None, description="pain is strong: what to do before any exercise")
 
 
 class TodayOut(BaseModel):

@@ -21,7 +21,12 @@ addEventListener("pageshow", () => { // a page that the Back button brings back 
   for (const form of document.querySelectorAll("form[aria-busy]")) form.ariaBusy = null;
 });
 
+const OWN_TIME = new Intl.DateTimeFormat("en-GB", {
+  weekday: "short", day: "numeric", month: "short", year: "numeric", hour: "2-digit", minute: "2-digit",
+});
+
 addEventListener("DOMContentLoaded", () => {
+  for (const time of document.querySelectorAll("time")) time.textContent = OWN_TIME.format(new Date(time.dateTime));
   for (const form of document.querySelectorAll("form[data-done]")) {
     tell(form, sessionStorage.getItem(form.dataset.send) ?? "", "status");
     sessionStorage.removeItem(form.dataset.send);
