@@ -81,6 +81,13 @@ function put(data, field) {
 function show(form, text) {
   const whole = text.startsWith("/") ? new URL(text, location.href).href : text; // a link to send to others
   tell(form, whole, "status");
+  const copy = form.querySelector("[data-copy]");
+  copy.hidden = !navigator.clipboard; // only where the connection is safe
+  copy.textContent = "Copy it";
+  copy.onclick = async () => {
+    await navigator.clipboard.writeText(whole);
+    copy.textContent = "✓ Copied";
+  };
 }
 
 function save(blob, name) {

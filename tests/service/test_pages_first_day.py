@@ -52,7 +52,12 @@ def invitation(coach: Visitor, role: str = "client") -> str:
     coach.press("Make a link")
     place = coach.page.locator(".secret")
     expect(place).to_have_text(LINK)
-    return place.inner_text()
+    coach.page.context.grant_permissions(["clipboard-read", "clipboard-write"])
+    coach.press("Copy it")
+    expect(coach.page.get_by_role("button", name="✓ Copied")).to_be_visible()
+    link = place.inner_text()
+    assert coach.page.evaluate("navigator.clipboard.readText()") == link
+    return link
 
 
 def join_by_link(client: Visitor, link: str) -> None:
