@@ -7,7 +7,7 @@ from sqlalchemy import bindparam, select
 from sqlalchemy.orm import Session
 
 from service.store.columns import now
-from service.store.models import AuditEntry, Person
+from service.store.models import AuditEntry, Person, Practice
 from service.store.session import Store
 
 Action = Literal["saw", "changed"]
@@ -30,6 +30,12 @@ def record(
 ) -> None:
     """Add an entry: `actor` saw or changed `what` of `subject`."""
     db.add(_entry(actor, subject.id if subject else None, action, what, object_id))
+
+
+def record_gone(db: Session, practice_id: str) -> None:
+    """Note that somebody deleted their account; no longer who it was."""
+    if db.get(Practice, practice_id) is not None:
+        db.add(AuditEntry(practice_id=practice_id, action="changed", what="person_deleted"))
 
 
 def look_at_list(store: Store, db: Session, actor: Person, subjects: set[str], what: str) -> None:

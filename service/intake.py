@@ -79,6 +79,11 @@ def check_magic(file: Path) -> None:
         raise Refused("This is no video as phones make it (MP4, MOV or WebM). Choose the clip itself.")
 
 
+def ending(head: bytes) -> str:
+    """What the name of an accepted clip ends with, so that a player opens it."""
+    return "mkv" if head[:4] == _EBML else "mp4"
+
+
 def _refuse(store: Store, upload_id: str, reason: str) -> None:
     with store.write() as db:
         upload = db.get(Upload, upload_id)

@@ -2,6 +2,7 @@
 
 import json
 import zipfile
+from itertools import chain
 from typing import IO, Any
 
 from sqlalchemy import delete, func, select
@@ -10,6 +11,7 @@ from sqlalchemy.orm import Session
 from service import jobs, uploads
 from service.errors import Conflict
 from service.files import KINDS, Files
+from service.intake import ending
 from service.queue import Queue
 from service.secret import digest
 from service.store.models import (
@@ -48,10 +50,11 @@ def export(db: Session, files: Files, person: Person, target: IO[bytes]) -> None
     with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr("data.json", json.dumps(rows(db, person), indent=1, default=str))
         for clip in db.scalars(select(Clip).where(Clip.client_id == person.id)):
+            folder = f"{clip.created_at:%Y-%m-%d} {clip.exercise} {clip.id}"
             found = db.get(StoredReport, clip.id)
             if found is not None:
-                archive.writestr(f"{clip.id}/report.json", found.body)
-            _add_files(archive, files, clip)
+                archive.writestr(f"{folder}/report.json", found.body)
+            _add_files(archive, files, clip, folder)
 
 
 def rows(db: Session, person: Person) -> dict[str, list[dict[str, Any]]]:
@@ -96,14 +99,17 @@ def _plain(row: Base) -> dict[str, Any]:
     return {c.name: getattr(row, c.name) for c in row.__table__.columns if c.name not in _SECRET}
 
 
-def _add_files(archive: zipfile.ZipFile, files: Files, clip: Clip) -> None:
+def _add_files(archive: zipfile.ZipFile, files: Files, clip: Clip, folder: str) -> None:
     there = {name.rpartition("/")[2] for name in files.names(f"{clip.client_id}/{clip.id}")}
     for kind in KINDS:
-        if kind in there:
-            size = files.size(clip.client_id, clip.id, kind)
-            with archive.open(f"{clip.id}/{kind}", "w", force_zip64=True) as entry:
-                for piece in files.read(clip.client_id, clip.id, kind, 0, size):
-                    entry.write(piece)
+        if kind not in there:
+            continue
+        pieces = files.read(clip.client_id, clip.id, kind, 0, files.size(clip.client_id, clip.id, kind))
+        first = next(pieces, b"")
+        name = f"original.{ending(first)}" if kind == "original" else kind
+        with archive.open(f"{folder}/{name}", "w", force_zip64=True) as entry:
+            for piece in chain([first], pieces):
+                entry.write(piece)
 
 
 def _others(db: Session, person: Person) -> int:

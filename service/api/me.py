@@ -160,6 +160,8 @@ def delete_me(
     """Delete my account and everything of mine, for good."""
     _check_password(services, person, data.password)
     privacy.delete_person(services.store, files, queue, person.id)
+    with services.store.write() as db:
+        audit.record_gone(db, person.practice_id)
     response.delete_cookie(cookie_name(services), path="/", secure=services.settings.secure_cookies)
     response.headers["Clear-Site-Data"] = '"cache", "storage"'
 

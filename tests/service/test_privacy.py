@@ -43,16 +43,18 @@ def test_export_holds_everything(working_desk: Desk, clip_bytes: bytes) -> None:
     client = working_desk.client("Cleo")
     clip_id = measured(working_desk, client, clip_bytes)
     client.ok("post", f"/clips/{clip_id}/comments", json={"text": "my knee clicked"})
+    made = client.ok("get", f"/clips/{clip_id}")["created_at"][:10]
+    folder = f"{made} toe_tap {clip_id}"
     answer = client.post("/me/export")
     assert answer.headers["content-disposition"].startswith("attachment")
     with zipfile.ZipFile(io.BytesIO(answer.content)) as archive:
         names = set(archive.namelist())
         told = archive.read("data.json").decode()
-        assert json.loads(archive.read(f"{clip_id}/report.json"))["schema"] == 1
-        assert archive.read(f"{clip_id}/review.mp4")[4:8] == b"ftyp"
-    assert names == {
-        "data.json", *(f"{clip_id}/{n}" for n in ("report.json", "original", "review.mp4", "track.json.gz"))
-    }  # fmt: skip
+        assert json.loads(archive.read(f"{folder}/report.json"))["schema"] == 1
+        for video in ("original.mp4", "review.mp4"):
+            assert archive.read(f"{folder}/{video}")[4:8] == b"ftyp"
+    files = ("report.json", "original.mp4", "review.mp4", "track.json.gz")
+    assert names == {"data.json", *(f"{folder}/{name}" for name in files)}
     data = json.loads(told)
     assert data["person"][0]["email"] == "cleo@example.org"
     assert data["comment"][0]["text"] == "my knee clicked"
@@ -96,6 +98,8 @@ def test_deletion_leaves_no_row_and_no_byte(working_desk: Desk, clip_bytes: byte
     for mark in marks:
         assert mark.encode() not in left, f"{mark} is still in the bytes of a file"
     assert other.ok("get", f"/clips/{kept}/report"), "nobody else's data went along"
+    last = coach.ok("get", "/practice/audit")[0]
+    assert (last["what"], last["actor_id"], last["subject_id"]) == ("person_deleted", None, None)
 
 
 def test_a_clip_being_measured_goes_with_its_person(
