@@ -90,6 +90,18 @@ def test_a_pelvis_known_no_better_than_its_limit_is_not_judged() -> None:
     assert "not tilted." in " ".join(f.message for f in judged.findings)
 
 
+def test_nobody_is_sound_whose_pelvis_was_not_read() -> None:
+    """Plain or dark cloth shows nothing: what the exercise is about may have happened in every repetition."""
+    done = spans()
+    seen = motion(done, {"pelvic_tilt": followed(done, {ODD: 12.0, -1: 0.0})})
+    vague = replace(seen, change_uncertainty_deg=dict.fromkeys(PELVIC_SIGNALS, 9.0))
+    judged = findings.judge(done, vague, exercises.load("toe_tap"))
+    assert {r.verdict for r in judged.repetitions} == {"borderline"}
+    assert {r.near for r in judged.repetitions} == {tuple(PELVIS)}
+    one = replace(vague, change_uncertainty_deg=vague.change_uncertainty_deg | {"pelvic_obliquity": 2.0})
+    assert "sound" in {r.verdict for r in findings.judge(done, one, exercises.load("toe_tap")).repetitions}
+
+
 @pytest.mark.parametrize(("tilt_deg", "verdict"), [(20.0, "flagged"), (3.5, "borderline"), (0.5, "sound")])
 def test_cloth_that_hides_an_axis_can_accuse_but_not_clear(tilt_deg: float, verdict: str) -> None:
     """What cloth shows of a hidden axis has happened; where it shows nothing, that is said for the set."""

@@ -35,7 +35,7 @@ def repetitions(report: Report) -> Iterable[Sequence[object]]:
     ]
     columns = [c for m in measures for c in (_header(m), f"{_name(m)} 95 % half-width [{unit(m)}]")]
     fixed = ("repetition", "side", "direction", "complete", "verdict", "start [s]", "turn [s]", "end [s]")
-    yield [*fixed, *columns, "findings", "near a limit"]
+    yield [*fixed, *columns, "findings", "cannot rule out"]
     for r in report.repetitions:
         ends = (r.start_s, r.turn_s, r.end_s)
         amounts = [c for m in measures for c in (_amount(r, m), _half_width(report, r, m))]

@@ -14,7 +14,14 @@ from analysis.exercises.schema import PELVIS_FINDINGS
 from analysis.findings import texts
 from analysis.findings.changes import LEAST_SEEN
 from analysis.findings.checks import Check, checks, direction
-from analysis.findings.measures import Measured, can_clear, measure, stated_pelvis, stated_range
+from analysis.findings.measures import (
+    Measured,
+    can_clear,
+    measure,
+    pelvis_kinds,
+    stated_pelvis,
+    stated_range,
+)
 from analysis.records import Finding, Floats, Measures, Motion, Repetition, SideComparison, Verdict
 from analysis.repetitions import Span, signals
 from analysis.symmetry import compare_sides
@@ -40,8 +47,9 @@ def judge(
 
     `places` holds "ankle_left" and "ankle_right" (T,), along the mat [cm], as `spots_cm` finds them; without
     it a tap's spot cannot be measured. `tuck_arch_deg` is the client's own range of pelvic tilt. A finding
-    fires only beyond its limit and uncertainty; between the two the verdict is `borderline`. A repetition of
-    which too much was hidden, or that the clip cuts off, is `not_measured`.
+    fires only beyond its limit and uncertainty; between the two, and where nothing of the pelvis could be
+    read that the exercise judges, the verdict is `borderline`. A repetition of which too much was hidden, or
+    that the clip cuts off, is `not_measured`.
     """
     done = measure(spans, motion, exercise, places)
     whole = [m for m in done if m.span.complete]
@@ -52,15 +60,19 @@ def judge(
             strict=True,
         )
     )
+    unread = () if pelvis_kinds(motion, exercise) else _pelvis_limits(exercise)
     judged = tuple(
-        _judged(i + 1, m, checked.get(id(m), []), m.numbers(exercise, tuck_arch_deg))
+        _judged(i + 1, m, checked.get(id(m), []), unread, m.numbers(exercise, tuck_arch_deg))
         for i, m in enumerate(done)
     )
     sides = _sides(whole, motion, exercise)
     return Judged(judged, sides, (*_unseen(done, motion, exercise, places), *_uneven(sides)))
 
 
-def _judged(index: int, m: Measured, made: Sequence[Check], numbers: Measures) -> Repetition:
+def _judged(
+    index: int, m: Measured, made: Sequence[Check], unread: tuple[str, ...], numbers: Measures
+) -> Repetition:
+    """unread: kinds of finding that nothing in the clip can rule out."""
     span = m.span
     unknown = span.measured < LEAST_SEEN or None in m.pelvis.values()
     seen = span.measured >= LEAST_SEEN or span.hidden  # of a hidden leg, tempo and spot are known
@@ -73,7 +85,7 @@ def _judged(index: int, m: Measured, made: Sequence[Check], numbers: Measures) -
         verdict = "not_measured"
         if span.complete:
             findings = [cannot_tell("repetition", span.turn_s)]
-    elif near := tuple(c.kind for c in made if c.near):
+    elif near := (*unread, *(c.kind for c in made if c.near)):
         verdict = "borderline"
     return Repetition(
         index=index, side=span.side, start_s=span.start_s, turn_s=span.turn_s, end_s=span.end_s,
@@ -109,9 +121,13 @@ def _unseen(
 
 
 def _unseen_pelvis(motion: Motion, exercise: Exercise) -> list[Finding]:
-    kinds = [k for k in PELVIS_FINDINGS if k in exercise.limits and not can_clear(motion, exercise, k)]
+    kinds = [kind for kind in _pelvis_limits(exercise) if not can_clear(motion, exercise, kind)]
     ways = [texts.load().unseen.ways[kind] for kind in kinds]
     return [cannot_tell("pelvis", ways=" or ".join(ways))] if ways else []
+
+
+def _pelvis_limits(exercise: Exercise) -> tuple[str, ...]:
+    return tuple(kind for kind in PELVIS_FINDINGS if kind in exercise.limits)
 
 
 def _sides(whole: Sequence[Measured], motion: Motion, exercise: Exercise) -> dict[str, SideComparison]:

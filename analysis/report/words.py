@@ -54,9 +54,9 @@ def name_of(rep: Repetition) -> str:
 
 
 def near(rep: Repetition) -> str:
-    """What a borderline repetition may be, such as "near a limit: rushed"; else empty."""
+    """What a borderline repetition may be, such as "cannot rule out: rushed"; else empty."""
     kinds = ", ".join(kind.replace("_", " ") for kind in rep.near)
-    return f"near a limit: {kinds}" if kinds else ""
+    return f"cannot rule out: {kinds}" if kinds else ""
 
 
 def numbers(found: Finding) -> str:
