@@ -17,7 +17,9 @@ def plain(text: str) -> str:
 
 
 def unrepeated(days: list[int]) -> list[int]:
-    """Weekdays in order, each once."""
+    """Weekdays in order, each once; none is refused."""
+    if not days:
+        raise ValueError("Choose at least one day.")
     return sorted(set(days))
 
 

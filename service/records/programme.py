@@ -18,7 +18,7 @@ class ProgrammeItemIn(In):
     hold_s: float | None = Field(default=None, gt=0, le=600)
     tempo_s: float | None = Field(default=None, gt=0, le=60, description="of one way, out or back")
     range_deg: float | None = Field(default=None, gt=0, le=180)
-    days: Annotated[list[Day], Field(min_length=1, max_length=7), AfterValidator(unrepeated)]
+    days: Annotated[list[Day], Field(max_length=7), AfterValidator(unrepeated)]
     note: Note = ""
     form: FormText = Field(default="", description="how it is done, where not as usual")
     position: int = Field(default=0, ge=0, le=1000)

@@ -103,5 +103,6 @@ function tell(form, text, role = "alert") {
 
 function problem(answer) {
   if (typeof answer.detail === "string") return answer.detail;
-  return answer.detail.map((one) => `${one.loc.at(-1)}: ${one.msg}`).join("; ");
+  const ours = "Value error, "; // before what our own checks say, which needs no name of a field
+  return answer.detail.map(({ loc, msg }) => (msg.startsWith(ours) ? msg.slice(ours.length) : `${loc.at(-1)}: ${msg}`)).join("; ");
 }

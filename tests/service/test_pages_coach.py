@@ -143,7 +143,14 @@ def test_programme_targets_and_levels(visit: Visit, coach: Visitor) -> None:
     expect(item).to_contain_text("2.5 s each way, about 40° of movement, left side")
     item.locator("summary").click()
     item.get_by_label("Repetitions").fill("5")
-    item.get_by_label("Mon").uncheck()
+    coach.expect_problem("status of 422")
+    days = item.get_by_role("checkbox").all()
+    for day in days:
+        day.uncheck()
+    item.get_by_role("button", name="Keep the changes").click()
+    expect(item.get_by_role("alert").first).to_have_text("Choose at least one day.")
+    for day in days[1:]:
+        day.check()
     item.get_by_role("button", name="Keep the changes").click()
     item = coach.page.locator("details.item", has_text="Leg extension: 5 repetitions")
     expect(item).to_be_visible()
@@ -161,6 +168,9 @@ def test_programme_targets_and_levels(visit: Visit, coach: Visitor) -> None:
 
     targets = coach.page.locator("section", has=coach.page.get_by_role("heading", name="Targets of Fay"))
     targets.get_by_label("Target").select_option(label="Pelvis may move [degrees]")
+    targets.get_by_label("Value").fill("500")
+    targets.get_by_role("button", name="Set the target").click()
+    expect(targets.get_by_role("alert").last).to_have_text("Choose a value above 0 and not above 90.")
     targets.get_by_label("Value").fill("7.5")
     targets.get_by_role("button", name="Set the target").click()
     expect(targets).to_contain_text("Pelvis may move [degrees] 7.5")

@@ -6,8 +6,8 @@ from datetime import timedelta
 import pytest
 from desk import Desk, Someone
 
-from analysis import cautions
-from service import audit
+from analysis import cautions, exercises
+from service import audit, exercise_data
 from service.store.columns import now
 from service.store.models import AuditEntry, Person
 
@@ -88,6 +88,16 @@ def test_the_trail_says_whose_data_and_goes_all_the_way_back(desk: Desk) -> None
         assert "watched the video" in first
         assert "as CSV" not in first
         assert "as CSV" in further[-1], path
+
+
+@pytest.mark.parametrize("name", exercises.Prescription.model_fields)
+def test_a_target_is_one_that_can_be_meant(desk: Desk, name: str) -> None:
+    client, most = desk.client("Cleo"), exercise_data.TARGETS[name]
+    for value, status in ((most, 200), (most + 0.1, 422), (0, 422), (-1, 422)):
+        target = {"exercise": "toe_tap", "name": name, "value": value}
+        answer = desk.owner.put(f"/clients/{client.id}/targets", json=target)
+        assert answer.status_code == status, (name, value)
+    assert answer.json()["detail"] == f"Choose a value above 0 and not above {most:g}."
 
 
 def test_what_cannot_be_had_is_told_in_one_sentence(desk: Desk, clip_bytes: bytes) -> None:
