@@ -6,22 +6,25 @@ from contextlib import asynccontextmanager
 from importlib.resources import files as resource
 
 from anyio import CapacityLimiter
-from fastapi import FastAPI, Request
+from fastapi import FastAPI, Request, Response
+from fastapi.exception_handlers import http_exception_handler
 from fastapi.responses import JSONResponse
 from fastapi.staticfiles import StaticFiles
 from pydantic import BaseModel
 from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
 
 from analysis.errors import MatlineError
 from service import pages
 from service.api import auth, clients, clips, me, practice, uploads
 from service.api.deps import ERRORS
-from service.errors import ServiceError, TooMany
+from service.errors import NotFound, ServiceError, TooMany
 from service.guard import Guard, problem
 from service.room import Room
 from service.services import Services
 from service.settings import MIB, Settings
 
+_FOR_SCRIPTS = ("/api/", "/static/")
 _CHECKS_AT_ONCE = 2  # of clips that have arrived; they are not to take the threads that answer pages
 
 
@@ -57,6 +60,7 @@ def create_app(
     )
     app.mount("/static", StaticFiles(directory=str(resource("service").joinpath("static"))), "static")
     app.add_exception_handler(MatlineError, _tell)
+    app.add_exception_handler(HTTPException, _absent)
     app.add_middleware(Guard, settings=settings)
     return app
 
@@ -70,6 +74,14 @@ async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
         threading.Thread(target=app.state.meanwhile, args=(app.state.services,), daemon=True).start()
     yield
     await run_in_threadpool(app.state.services.close)
+
+
+async def _absent(request: Request, error: Exception) -> Response:
+    """Where there is no route: a page for people, JSON for scripts."""
+    assert isinstance(error, HTTPException)
+    if request.url.path.startswith(_FOR_SCRIPTS):
+        return await http_exception_handler(request, error)
+    return pages.problem(request, NotFound())
 
 
 async def _tell(_request: Request, error: Exception) -> JSONResponse:

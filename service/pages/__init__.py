@@ -3,7 +3,9 @@
 from fastapi import APIRouter
 
 from service.pages import client, clip, entry, joint_range, staff
-from service.pages.view import Page
+from service.pages.view import Page, problem
+
+__all__ = ["problem", "router"]
 
 router = APIRouter(route_class=Page)
 for module in (entry, client, staff, clip, joint_range):

@@ -119,13 +119,14 @@ class Page(APIRoute):
             except NotSignedIn:
                 return RedirectResponse("/sign-in", 303)
             except RequestValidationError:
-                return _problem(request, NotFound())
+                return problem(request, NotFound())
             except MatlineError as error:
-                return _problem(request, error)
+                return problem(request, error)
 
         return told
 
 
-def _problem(request: Request, error: MatlineError) -> Response:
+def problem(request: Request, error: MatlineError) -> Response:
+    """An error as a page."""
     status = error.status if isinstance(error, ServiceError) else 422
     return page(request, "problem.html", None, status, message=str(error))

@@ -109,3 +109,13 @@ def test_what_cannot_be_had_is_told_in_one_sentence(desk: Desk, clip_bytes: byte
     assert client.get(f"/clips/{clip}/report").json()["detail"] == (
         "There is no such report, as the clip is not measured yet."
     )
+
+
+def test_an_address_that_leads_nowhere_is_a_page_for_people_only(desk: Desk) -> None:
+    for path in ("/nothing", "/clients/x/y/z"):
+        answer = desk.owner.http.get(path)
+        assert (answer.status_code, "There is no such page" in answer.text) == (404, True)
+        assert answer.headers["content-type"].startswith("text/html")
+    for path in ("/api/nothing", "/static/nothing.js"):
+        assert desk.owner.http.get(path).json() == {"detail": "Not Found"}
+    assert desk.owner.delete("/me").status_code == 405
