@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Final
 
 from analysis.conventions import Side
 from analysis.exercises import Exercise
@@ -10,14 +11,21 @@ from analysis.records import Motion, Observations
 from analysis.repetitions.find import find
 from analysis.repetitions.hidden import added
 from analysis.repetitions.picture import timed
+from analysis.repetitions.shown import completed, shown
 from analysis.repetitions.span import Span
 from analysis.repetitions.ways import ways
+
+MANY_MORE: Final = 2  # times as many by the picture as by angles: the angles missed the set
 
 
 def cut(
     motion: Motion, observations: Observations, exercise: Exercise, side: Side | None = None
 ) -> tuple[Span, ...]:
     """Repetitions of the exercise in the order of time, as `find` tells them, with what the picture adds."""
-    spans = timed(added(find(motion, exercise, side), observations, exercise), observations, exercise)
+    pictures = shown(motion, observations, exercise, side)
+    by_angles = completed(find(motion, exercise, side), pictures)
+    missed = len(pictures) >= MANY_MORE * max(1, len(by_angles))
+    found = added(pictures if missed else by_angles, observations, exercise)
+    spans = timed(found, observations, exercise)
     far = ways(spans, observations, exercise)
     return tuple(replace(span, way=float(way)) for span, way in zip(spans, far, strict=True))

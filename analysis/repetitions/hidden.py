@@ -41,8 +41,8 @@ def added(spans: Sequence[Span], observations: Observations, exercise: Exercise)
     usual = float(np.median([_height(ways, s, observations.time_s) for s in whole]))
     least = max(LEAST_WAY, LEAST_SHARE * usual)
     found = [new for side in SIDES for new in _humps(ways[side], side, observations.time_s, least)]
-    fit = [new for new in found if _belongs(new, spans, whole) and _alone(new, ways, observations.time_s)]
-    return tuple(sorted([*spans, *_apart(fit)], key=lambda s: s.start_s))
+    fit = [new for new in found if _belongs(new, spans, whole) and alone(new, ways, observations.time_s)]
+    return tuple(sorted([*spans, *apart(fit)], key=lambda s: s.start_s))
 
 
 def _way(spans: Sequence[Span], observations: Observations, exercise: Exercise, side: Side) -> Floats:
@@ -86,14 +86,15 @@ def _belongs(new: Span, spans: Sequence[Span], whole: Sequence[Span]) -> bool:
     return free and gap_s <= NEAR * usual_s and LIKE[0] <= new.duration_s / usual_s <= LIKE[1]
 
 
-def _alone(new: Span, ways: dict[Side, Floats], time_s: Floats) -> bool:
+def alone(new: Span, ways: dict[Side, Floats], time_s: Floats) -> bool:
+    """Whether the other leg keeps quiet; ways (T,) by side."""
     other: Side = "right" if new.side == "left" else "left"
     inside = (time_s >= new.start_s) & (time_s <= new.end_s)
     quiet = float(np.ptp(ways[other][inside])) if inside.any() else np.inf
     return quiet <= OTHER_SHARE * new.height
 
 
-def _apart(found: Sequence[Span]) -> list[Span]:
+def apart(found: Sequence[Span]) -> list[Span]:
     """Of movements at the same time, the higher."""
     kept: list[Span] = []
     for new in sorted(found, key=lambda s: -s.height):

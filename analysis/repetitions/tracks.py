@@ -50,7 +50,7 @@ def _one(motion: Motion, exercise: Exercise, side: Side | None, cutoff_hz: float
         return _track(motion, exercise, side or "both", driver, driver)
     names = [name.format(side=side) for name in movement.path]
     path = np.column_stack([bridged(motion, name, cutoff_hz) for name in names if is_seen(motion, name)])
-    away = path - _rest(path)
+    away = path - rest(path)
     if movement.shape == "circle":
         # The circle passes through rest, so its middle lies in the mean direction from there.
         across = np.mean(away, axis=0)
@@ -65,7 +65,7 @@ def _track(motion: Motion, exercise: Exercise, side: RepetitionSide, curve: Floa
     return Track(side, motion.time_s, curve, far, np.mean(used, axis=0), exercise.movement.onset)
 
 
-def _rest(path: Floats) -> Floats:
+def rest(path: Floats) -> Floats:
     """Posture of rest (signals,) of a path (T, signals) [deg]: the one in which most time is spent.
 
     Whatever is done before the set does not count, nor do far ends, which differ more.
