@@ -3,7 +3,6 @@
 import logging
 import os
 import signal
-import socket
 import threading
 from collections.abc import Callable
 from pathlib import Path
@@ -14,21 +13,14 @@ import typer
 import uvicorn
 
 from analysis.cli.demo import FOLDERS
-from analysis.errors import MatlineError
-from service import accounts, demo
+from service import accounts, demo, ready
 from service.app import create_app
 from service.secret import Passwords, new_token
 from service.services import Services
-from service.settings import LOOPBACK, Settings
+from service.settings import Settings
 from service.store.session import Store
 
 app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
-
-
-class SetupError(MatlineError):
-    """The settings do not fit together."""
-
-    exit_code = 2
 
 
 def _option(text: str) -> Any:
@@ -49,19 +41,21 @@ def start(
 ) -> None:
     """Open the pages for coach, client and physio in a browser; measure the clips that they send."""
     given: dict[str, Any] = {"host": host, "port": port, "data_dir": data, "workers": workers}
-    settings = Settings(**{name: value for name, value in given.items() if value is not None})
+    settings = ready.settings({name: value for name, value in given.items() if value is not None})
     logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(levelname)s %(message)s")
+    if demonstration:
+        settings = settings.model_copy(update={"data_dir": data or settings.data_dir / "demonstration"})
+    ready.check_places(settings)
     if new_password is not None:
         _replace_password(settings, new_password)
     elif measure_only:
         _measure(settings)
     elif demonstration:
-        settings = settings.model_copy(update={"data_dir": data or settings.data_dir / "demonstration"})
-        _check_address(settings)
+        ready.check_address(settings)
         _begin_demo(settings)
         _serve(settings, lambda services: demo.fill(services, _samples(), typer.echo))
     else:
-        _check_address(settings)
+        ready.check_address(settings)
         _serve(settings)
 
 
@@ -76,24 +70,6 @@ def _replace_password(settings: Settings, email: str) -> None:
         typer.echo(f"{person.name} signs in with this password now, and changes it on the page Account:")
         typer.echo(password)
     store.close()
-
-
-def _check_address(settings: Settings) -> None:
-    """Say at once, before any other work, where the service could not be reached."""
-    if not settings.public_url and settings.host not in LOOPBACK:
-        raise SetupError(
-            "Others are to reach the service, so set MATLINE_PUBLIC_URL to its address in their browser, "
-            "for example https://practice.example. Use https, as the video is private."
-        )
-    try:
-        family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
-        with socket.create_server((settings.host, settings.port), family=family):
-            pass
-    except OSError as error:
-        raise SetupError(
-            f"Nobody can listen on {settings.host}, port {settings.port} ({error.strerror}). "
-            "Choose another with --host and --port."
-        ) from error
 
 
 def _serve(settings: Settings, meanwhile: Callable[[Services], None] | None = None) -> None:
