@@ -49,6 +49,7 @@ def invitation(coach: Visitor, role: str = "client") -> str:
     coach.go("/")
     coach.page.get_by_role("link", name="Clients", exact=True).click()
     coach.page.get_by_label("Whom").select_option(role)
+    expect(coach.page.get_by_role("button", name="Copy it")).to_have_count(0)
     coach.press("Make a link")
     place = coach.page.locator(".secret")
     expect(place).to_have_text(LINK)
