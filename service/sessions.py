@@ -32,6 +32,9 @@ _LATEST = (
     .order_by(PracticeSession.started_at.desc())
     .limit(bindparam("most"))
 )
+_CLEARED = select(PracticeSession.answers).where(
+    PracticeSession.client_id == bindparam("client"), PracticeSession.cleared_at.is_not(None)
+)
 _ONE = aliased(PracticeSession)
 _LAST = select(func.max(_ONE.started_at)).where(_ONE.client_id == PracticeSession.client_id)
 _NEWEST = _OF_CLIENTS.where(PracticeSession.started_at == _LAST.scalar_subquery()).options(
@@ -116,12 +119,12 @@ def care(client: Person, row: PracticeSession) -> CareOut:
 
 
 def seen_to(db: Session, client_id: str) -> list[str]:
-    """Questions about what may last that were answered with yes and then cleared, the latest first.
+    """Questions about what may last that were answered with yes and then cleared.
 
     What is urgent is not among them: it is to be answered anew each time.
     """
-    cleared = [row for row in latest(db, client_id) if row.cleared_at is not None]
-    kinds = dict.fromkeys(kind for row in cleared for kind, yes in row.answers.items() if yes)
+    cleared = db.scalars(_CLEARED, {"client": client_id})
+    kinds = {kind for answers in cleared for kind, yes in answers.items() if yes}
     return [s.question for s in cautions.referrals(kinds) if s.urgency == "before_exercise"]
 
 

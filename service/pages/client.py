@@ -32,9 +32,9 @@ def today(request: Request, db: Session, person: Person) -> Response:
         unread=[] if told.care else unread,
         ended=ended,
         asked=sessions.questions(),
-        seen_to=sessions.seen_to(db, person.id),
+        seen_to=[] if told.session else sessions.seen_to(db, person.id),
         seen_to_text=cautions.load().seen_to.text,
-        watched=bool(consent.agreed(db, person.id)),
+        watched=bool(told.care and consent.agreed(db, person.id)),
         sent=clips.of_session(db, person.id, told.session.id) if told.session else [],
     )
 

@@ -40,7 +40,7 @@ def clip_page(request: Request, db: Db, person: Viewer, clip: TheClip) -> Respon
         "end_s": _end(found),
         "watch": shown.review_video and _may_watch(db, person, clip),
         "care": sessions.care(owner, stop) if stop else None,
-        "watched": bool(consent.agreed(db, owner.id)),
+        "watched": bool(stop and consent.agreed(db, owner.id)),
         "withheld": bool(stop or found.session.warning_signs),
         "advice_withheld": cautions.load().advice_withheld,
         "referrals": cautions.referrals(list(found.session.warning_signs)),
