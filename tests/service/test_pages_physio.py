@@ -61,7 +61,8 @@ def test_table_and_files(physio: Visitor, tmp_path: Path) -> None:
     pdf = taken(physio, "Print as PDF", tmp_path)
     text = " ".join(page.extract_text() for page in pypdf.PdfReader(pdf).pages)
     assert "Range of motion: Cleo" in text
-    assert "beyond" in text
+    assert re.search(r"60.0° ± 4.0°\n◆ change −30.0°,\s*\nbeyond", text), "each thing on a line of its own"
+    assert text.index("Knee flexion, left") < text.index("Before you move"), "the table comes first"
     assert "Source: article PMC5144495" in " ".join(text.split()), "the style sheet does not reach the paper"
     with taken(physio, "CSV", tmp_path).open(newline="") as file:
         rows = {(r["signal"], r["end"], r["session"]): r for r in csv.DictReader(file)}
