@@ -51,12 +51,7 @@ def test_the_times_are_those_of_the_point() -> None:
         assert (f.height, f.measured) == (s.height, s.measured)
 
 
-def by_angles(name: str) -> bool:
-    movement = exercises.load(name).movement
-    return not movement.marks or movement.timed_by == "angles"
-
-
-@pytest.mark.parametrize("name", [n for n in exercises.names() if by_angles(n)])
+@pytest.mark.parametrize("name", [n for n in exercises.names() if not exercises.load(n).movement.marks])
 def test_without_marks_the_times_of_the_angles_stay(name: str) -> None:
     done = spans()
     given = tuple(late(done, 0.4))

@@ -46,10 +46,10 @@ class Movement(Record):
     onset: how far the beginning lies before the middle half of the rise (a quarter to three quarters of
     the height), in lengths of that half: 1.27 for a minimum-jerk course, 1.0 for a half-cosine, more
     where small movements near rest are hardly seen (set by what rendered clips showed).
-    marks: points of the body that show in the picture when it moves. timed_by: what times it better, those
-    points or the angles (by what rendered clips showed). longest_pause_s: for a movement that turns at
-    once, such as a tap; what looks like a longer pause is the slow end of the way, of which a hidden leg
-    shows little.
+    marks: points of the body that show in the picture when it moves. far_onset: as onset, for the far end of
+    a driver that moves late, so that it tells of that what the marks do not. longest_pause_s: for a movement
+    that turns at once, such as a tap; what looks like a longer pause is the slow end of the way, of which a
+    hidden leg shows little.
     """
 
     shape: Shape
@@ -60,7 +60,7 @@ class Movement(Record):
     least_deg: Positive
     onset: Positive = 1.15
     marks: tuple[str, ...] = ()
-    timed_by: Literal["picture", "angles"] = "picture"
+    far_onset: Positive | None = None
     longest_pause_s: Positive | None = None
 
     @model_validator(mode="after")

@@ -8,8 +8,10 @@ from typing import Final
 from analysis.conventions import Side
 from analysis.exercises import Exercise
 from analysis.records import Motion, Observations
+from analysis.repetitions.far_end import with_far_ends
 from analysis.repetitions.find import find
 from analysis.repetitions.hidden import added
+from analysis.repetitions.other_way import with_other_way
 from analysis.repetitions.picture import timed
 from analysis.repetitions.shown import completed, shown
 from analysis.repetitions.span import Span
@@ -26,6 +28,7 @@ def cut(
     by_angles = completed(find(motion, exercise, side), pictures)
     missed = len(pictures) >= MANY_MORE * max(1, len(by_angles))
     found = added(pictures if missed else by_angles, observations, exercise)
-    spans = timed(found, observations, exercise)
+    spans = timed(with_other_way(found, observations, exercise, side), observations, exercise)
+    spans = with_far_ends(spans, motion, exercise)
     far = ways(spans, observations, exercise)
     return tuple(replace(span, way=float(way)) for span, way in zip(spans, far, strict=True))

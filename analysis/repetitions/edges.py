@@ -51,7 +51,7 @@ def _crossings(
     time_s: Floats, curve: Floats, levels: tuple[float, float], shares: tuple[float, float]
 ) -> tuple[float, float]:
     """When a curve (T,) last rises past two shares of the height between two levels [s]."""
-    x = (curve - levels[0]) / (levels[1] - levels[0])
+    x = (curve - levels[0]) / max(levels[1] - levels[0], 1e-9)
     low = np.flatnonzero(x <= shares[0])
     begin = int(low[-1]) if low.size else 0
     high = np.flatnonzero(x[begin:] >= shares[1])
@@ -84,10 +84,13 @@ def rest_after(time_s: Floats, curve: Floats) -> float:
     return rest_before(-time_s[::-1], curve[::-1])
 
 
-def far_level(curve: Floats) -> float:
-    """Level of the far end of a whole movement (T,): the median of what is near its peak."""
+def far_level(curve: Floats, quantile: float = 0.5) -> float:
+    """Level of the far end of a whole movement (T,): a quantile of what is near its peak.
+
+    The median stands noise; of a movement that turns at once it is 4 % low.
+    """
     near = curve >= curve.max() - FAR_SHARE * np.ptp(curve)
-    return float(np.median(curve[near]))
+    return float(np.quantile(curve[near], quantile))
 
 
 def falling(time_s: Floats, curve: Floats, levels: tuple[float, float]) -> bool:

@@ -40,8 +40,8 @@ def added(spans: Sequence[Span], observations: Observations, exercise: Exercise)
     ways = {side: _way(spans, observations, exercise, side) for side in SIDES}
     usual = float(np.median([_height(ways, s, observations.time_s) for s in whole]))
     least = max(LEAST_WAY, LEAST_SHARE * usual)
-    found = [new for side in SIDES for new in _humps(ways[side], side, observations.time_s, least)]
-    fit = [new for new in found if _belongs(new, spans, whole) and alone(new, ways, observations.time_s)]
+    found = [new for side in SIDES for new in humps_of(ways[side], side, observations.time_s, least)]
+    fit = [new for new in found if belongs(new, spans, whole) and alone(new, ways, observations.time_s)]
     return tuple(sorted([*spans, *apart(fit)], key=lambda s: s.start_s))
 
 
@@ -62,7 +62,8 @@ def _height(ways: dict[Side, Floats], span: Span, time_s: Floats) -> float:
     return max((float(way[inside].max()) for side, way in ways.items() if side == span.side), default=0.0)
 
 
-def _humps(way: Floats, side: Side, time_s: Floats, least: float) -> list[Span]:
+def humps_of(way: Floats, side: Side, time_s: Floats, least: float) -> list[Span]:
+    """Every way out and back (T,) of at least so much, as spans of a hidden leg."""
     track = Track(side, time_s, way, way, np.ones(len(way)), ONSET)
     return [replace(span, measured=0.0, hidden=True) for span in humps.cut([track], least) if span.complete]
 
@@ -78,7 +79,7 @@ def without_hidden(motion: Motion, spans: Sequence[Span]) -> Motion:
     return replace(motion, values=values)
 
 
-def _belongs(new: Span, spans: Sequence[Span], whole: Sequence[Span]) -> bool:
+def belongs(new: Span, spans: Sequence[Span], whole: Sequence[Span]) -> bool:
     """Whether it is beside the set, as long as its repetitions, and none of them."""
     usual_s = float(np.median([s.duration_s for s in whole]))
     free = all(min(new.end_s, s.end_s) - max(new.start_s, s.start_s) <= OVERLAP_S for s in spans)

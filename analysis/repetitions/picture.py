@@ -20,8 +20,9 @@ from analysis.records import LANDMARKS, Floats, Observations
 from analysis.repetitions import course, edges
 from analysis.repetitions.span import Span
 
-# Between a half-cosine (1.0) and a minimum-jerk course (1.27), as `Movement.onset`.
-ONSET: Final = 1.2
+# As `Movement.onset`: of a minimum-jerk course (Flash & Hogan 1985, J Neurosci 5:1688); of a half-cosine 1.0.
+ONSET: Final = 1.27
+FAR_QUANTILE: Final = 0.9  # landmarks shake little beside the way that a point goes
 CUTOFF_HZ: Final = 2.0
 LONGEST_GAP_S: Final = 1.0
 MIDDLE: Final = (0.4, 0.6)  # share of a repetition in which it is at its far end
@@ -33,8 +34,8 @@ NO_JUMP: Final = 0.5  # share of the time out or back that the angles show, at l
 
 
 def timed(spans: Sequence[Span], observations: Observations, exercise: Exercise) -> tuple[Span, ...]:
-    """The spans with their times from the exercise's `marks`, if those time it; coarse where they cannot."""
-    if not exercise.movement.marks or exercise.movement.timed_by == "angles":
+    """The spans with their times from the exercise's `marks`, if it has any; coarse where those cannot tell."""
+    if not exercise.movement.marks:
         return tuple(spans)
     around = course.windows(spans)
     return tuple(
@@ -51,7 +52,7 @@ def _timed(
     peak = int(np.argmax(way)) if way.size else 0
     if not 2 <= peak <= len(way) - 3:
         return None
-    rising, falling, far = slice(0, peak + 1), slice(peak, None), edges.far_level(way)
+    rising, falling, far = slice(0, peak + 1), slice(peak, None), edges.far_level(way, FAR_QUANTILE)
     levels = (edges.rest_before(time_s[rising], way[rising]), edges.rest_after(time_s[falling], way[falling]))
     if far - max(levels) <= LEAST_WAY * trunk_px(observations):
         return None

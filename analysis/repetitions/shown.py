@@ -92,7 +92,7 @@ def _way(observations: Observations, exercise: Exercise, side: Side) -> Floats:
 
 
 def _humps(way: Floats, side: Side, time_s: Floats) -> list[Span]:
-    """Every way out and back; how far it goes once it is out, and whether it comes nearer there, counts not."""
+    """Every way out and back; what it does while it is plainly out does not count."""
     out = np.minimum(way, PLAINLY_OUT)
     track = Track(side, time_s, out, out, np.ones(len(way)), ONSET)
     return [
