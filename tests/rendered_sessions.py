@@ -7,16 +7,22 @@
 from __future__ import annotations
 
 import json
+from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import combinations, groupby
 from pathlib import Path
+from unittest import mock
 
+import numpy as np
 from scipy import stats
 
+from analysis import measurement_error
+from analysis.measurement_error import half_width
 from analysis.progress import Session, compare
 from analysis.progress.change import Change
 from analysis.records import RepetitionSide, Report
+from analysis.statistics import Z95
 
 DATA = Path(__file__).parent / "data" / "rendered_sessions.json"
 NO_CHANGE = 0.1  # of the minimal detectable change: a true change smaller than this is none
@@ -119,3 +125,60 @@ def false(told: Sequence[Pair]) -> Share:
 
 def _share(among: Sequence[Pair], counts: Callable[[Pair], bool]) -> Share:
     return Share(sum(map(counts, among)), len(among))
+
+
+# ---------------------------------------------------------------- how much less sure other clips are
+
+# Below these a factor is not believed; and a pelvis or a time is never surer between clips than within one.
+LEAST_FACTOR = {"range_deg": 0.6, "pelvis_deg": 1.0, "out_s": 1.0, "back_s": 1.0}
+FOLDS = 3
+
+
+def factors(sessions: Sequence[Rendered]) -> dict[str, dict[str, float]]:
+    """Factors of `analysis/measurement_error.toml`, by measure and exercise; `any` is of all together."""
+    names = sorted({s.session.report.exercise for s in sessions})
+    table = {}
+    for measure, least in LEAST_FACTOR.items():
+        whole = max(least, factor(sessions, measure))
+        each = {name: factor(sessions, measure, name) for name in names}
+        table[measure] = {"any": whole} | {
+            n: whole if np.isnan(f) else max(least, f) for n, f in each.items()
+        }
+    return table
+
+
+def factor(sessions: Sequence[Rendered], measure: str, exercise: str | None = None) -> float:
+    """By how much the error between a person's clips exceeds the half-width stated within one; NaN for none.
+
+    1.96 standard deviations of the clips' errors around the person's mean, each as a share of its own
+    half-width; the spread of repetitions, which `progress` counts by itself, is taken off.
+    """
+    clips: dict[tuple[int, str, str], list[tuple[float, float, float]]] = defaultdict(list)
+    for s in sessions:
+        report = s.session.report
+        for side in s.truth if exercise in (None, report.exercise) else ():
+            amounts = [getattr(r.measures, measure) for r in report.judged(side)]
+            if known := [a for a in amounts if a is not None]:
+                stated = half_width(report, side, measure)
+                error, spread = np.mean(known) - s.truth[side][measure], np.var(known, ddof=len(known) > 1)
+                clips[s.person, report.exercise, side].append((error, spread / len(known), stated))
+    squares, freedom = 0.0, 0
+    for error, spread, stated in (np.array(clip).T for clip in clips.values() if len(clip) > 1):
+        freedom += len(error) - 1
+        own = (1 - 1 / len(error)) * spread
+        squares += float((((error - error.mean()) ** 2 - own) / stated**2).sum())
+    return Z95 * float(np.sqrt(max(0.0, squares) / freedom)) if freedom else float("nan")
+
+
+def crossed(sessions: Sequence[Rendered]) -> list[Pair]:
+    """Every pair, with the factors of people other than this third of them."""
+    told: list[Pair] = []
+    for fold in range(FOLDS):
+        table = factors([s for s in sessions if s.person % FOLDS != fold])
+        with mock.patch.object(measurement_error, "times_between_clips", _lookup(table)):
+            told += pairs([s for s in sessions if s.person % FOLDS == fold])
+    return told
+
+
+def _lookup(table: dict[str, dict[str, float]]) -> Callable[[str, str], float]:
+    return lambda exercise, measure: table.get(measure, {}).get(exercise, 1.0)

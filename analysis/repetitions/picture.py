@@ -34,7 +34,7 @@ NO_JUMP: Final = 0.5  # share of the time out or back that the angles show, at l
 
 
 def timed(spans: Sequence[Span], observations: Observations, exercise: Exercise) -> tuple[Span, ...]:
-    """The spans with their times from the exercise's `marks`, if it has any; coarse where those cannot tell."""
+    """The spans with their times from the exercise's `marks`, if it has any; coarse where those tell none."""
     if not exercise.movement.marks:
         return tuple(spans)
     around = course.windows(spans)

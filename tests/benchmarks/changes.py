@@ -24,12 +24,10 @@ import numpy as np
 from analysis import exercises, pipeline
 from analysis.exercises import Exercise
 from analysis.exercises.schema import PELVIS_FINDINGS
-from analysis.measurement_error import half_width
 from analysis.progress import Session
 from analysis.records import Floats, RepetitionSide, Report
-from analysis.statistics import Z95
 from tests.benchmarks.accuracy import truth_series
-from tests.rendered_sessions import DATA, SURE, Pair, Rendered, false, found, load, pairs
+from tests.rendered_sessions import DATA, SURE, Pair, Rendered, crossed, factors, false, found, load, pairs
 
 LONG: dict[str, RepetitionSide] = {"L": "left", "R": "right", "both": "both"}
 Truth = dict[str, Any]
@@ -137,35 +135,11 @@ def tell(title: str, told: Sequence[Pair]) -> None:
     print(f"inside {np.mean(np.abs(error) <= limit):.0%} of {len(told)}")
 
 
-def factor(sessions: Sequence[Rendered], measure: str, exercise: str | None = None) -> float:
-    """By how much the error between a person's clips exceeds the half-width stated within one; NaN for none.
-
-    1.96 standard deviations of the clips' errors around the person's mean, each as a share of its own
-    half-width; the spread of repetitions, which `progress` counts by itself, is taken off.
-    """
-    clips: dict[tuple[int, str, str], list[tuple[float, float, float]]] = defaultdict(list)
-    for s in sessions:
-        report = s.session.report
-        for side in s.truth if exercise in (None, report.exercise) else ():
-            amounts = [getattr(r.measures, measure) for r in report.judged(side)]
-            if known := [a for a in amounts if a is not None]:
-                stated = half_width(report, side, measure)
-                error, spread = np.mean(known) - s.truth[side][measure], np.var(known, ddof=len(known) > 1)
-                clips[s.person, report.exercise, side].append((error, spread / len(known), stated))
-    squares, freedom = 0.0, 0
-    for error, spread, stated in (np.array(clip).T for clip in clips.values() if len(clip) > 1):
-        freedom += len(error) - 1
-        own = (1 - 1 / len(error)) * spread
-        squares += float((((error - error.mean()) ** 2 - own) / stated**2).sum())
-    return Z95 * float(np.sqrt(max(0.0, squares) / freedom)) if freedom else float("nan")
-
-
 def tell_factors(sessions: Sequence[Rendered]) -> None:
-    """Factors for `analysis/measurement_error.toml`, before those below 1 are raised to it."""
-    names = [None, *sorted({s.session.report.exercise for s in sessions})]
-    for measure in ("range_deg", "pelvis_deg", "out_s", "back_s"):
-        told = [f"{name or 'any'} {factor(sessions, measure, name):.2f}" for name in names]
-        print(f"between clips, {measure}: ", ", ".join(told))
+    """Factors for `analysis/measurement_error.toml`."""
+    for measure, by_exercise in factors(sessions).items():
+        told = ", ".join(f"{name} {value:.2f}" for name, value in by_exercise.items())
+        print(f"between clips, {measure}: {told}")
 
 
 def main() -> None:
@@ -188,6 +162,7 @@ def main() -> None:
             tables[title].append(pair)
     for title, told in tables.items():
         tell(title, told)
+    tell("people left out", crossed(sessions))
     tell_factors(sessions)
 
 
