@@ -21,12 +21,13 @@ def survey_to_json(seen: Survey) -> dict[str, Any]:
 
 def survey_from_json(found: dict[str, Any]) -> Survey:
     """The survey that `survey_to_json` was given."""
-    start, client = found["start"], found["client"]
+    start = found["start"]
+    arrays = {name: found[name] and np.array(found[name]) for name in ("client", "heading")}
     return Survey(
         **found
+        | arrays
         | {
             "start": None if start is None else Pose(**{k: np.array(v) for k, v in start.items()}),
-            "client": None if client is None else np.array(client),
             "crop": tuple(found["crop"]),
             "times_s": tuple(found["times_s"]),
             "people": tuple(found["people"]),

@@ -9,7 +9,7 @@ import numpy as np
 from analysis import video
 from analysis.card.reader import CardReader, Sighting
 from analysis.fabric import SPOTS, FabricTracker
-from analysis.landmarks import COUNT, Floats, Image, Pose
+from analysis.landmarks import COUNT, Floats, Follower, Image, Pose
 from analysis.observe.background import Background, brightness
 from analysis.observe.crew import Models, Tick
 from analysis.observe.survey import Survey
@@ -51,26 +51,52 @@ def measure(models: Models, part: Part, tick: Tick) -> Arrays:
     watchers = _Watchers(reference, part.survey)
     arrays = {name: np.full((len(part.times_s), *shape), np.nan) for name, shape in _SHAPES.items()}
     row = {time_s: i for i, time_s in enumerate(part.times_s)}
-    models.follower.forget(part.survey.shown(reference))
+    client = _Client(models.follower, part.survey, part.survey.shown(reference))
     for frame in video.frames(part.clip, part.times_s, threads=1):
         tick()
         shown = part.survey.shown(frame.image)
-        pose = _client(models, part.survey, shown)
+        pose = client.follow(shown)
         for name, value in watchers.see(frame.image, shown, pose).items():
             arrays[name][row[frame.time_s]] = value
     return arrays | {START: watchers.fabric.start_px}
 
 
-def _client(models: Models, survey: Survey, shown: Image) -> Pose | None:
-    """The client's pose in the whole picture; None where only somebody else is seen."""
-    pose = models.follower.follow(shown)
-    if pose is None:
-        return None
-    pose = survey.placed(pose)
-    if survey.is_client(pose):
+class _Client:
+    """Follows the client, always from the still start on.
+
+    Whoever is looked for anew in the middle of a movement may be found upside down; the still start shows
+    the client as the survey does.
+    """
+
+    def __init__(self, follower: Follower, survey: Survey, start: Image) -> None:
+        """start: what is shown of the still start."""
+        self._follower, self._survey, self._start = follower, survey, start
+        self._lost = False
+        self._look_at_start()
+
+    def follow(self, shown: Image) -> Pose | None:
+        """The client's pose in the whole picture; None where only somebody else is seen."""
+        pose = self._next(shown)
+        if pose is None and not self._lost:
+            self._look_at_start()
+            pose = self._next(shown)
+        self._lost = pose is None
         return pose
-    models.follower.forget(shown)
-    return None
+
+    def _look_at_start(self) -> None:
+        self._follower.forget(self._start)
+        if self._survey.start is not None:
+            self._follower.follow(self._start)
+
+    def _next(self, shown: Image) -> Pose | None:
+        pose = self._follower.follow(shown)
+        if pose is None:
+            return None
+        pose = self._survey.placed(pose)
+        if self._survey.is_client(pose):
+            return pose
+        self._follower.forget(shown)
+        return None
 
 
 class _Watchers:

@@ -15,7 +15,7 @@ import numpy as np
 from analysis import video
 from analysis.card.reader import CardReader
 from analysis.errors import ClipError
-from analysis.landmarks import Floats, Image, Pose
+from analysis.landmarks import HIPS, SHOULDERS, Floats, Image, Pose
 from analysis.observe.crew import Models, Tick
 from analysis.observe.shrink import halved
 from analysis.records import Clip
@@ -30,6 +30,8 @@ _MARGIN: Final = 0.25  # of the client's longer side, round all places where the
 # this, shrinking the picture properly first takes 3-40 % of the jitter away on rendered clips.
 _CLIENT_PX: Final = 300.0
 _SAME: Final = 0.25  # overlap (intersection over union) of two boxes of one person
+_REVERSED: Final = -0.5  # cosine to the usual heading: taken upside down
+_ALIKE: Final = 0.7  # length of the mean of unit vectors
 _SEEN: Final = 0.3  # mean visibility of a real person; mirrored or printed people score less
 
 
@@ -56,6 +58,7 @@ class Survey:
 
     height: of the pictures [px]; crop: left, top, right, bottom of what is shown to the pose model,
     halved so many times; client: the box of every place where the client was seen, None if nobody was;
+    heading: where the client's head is, seen from the hips, a unit vector (2,), None if not always alike;
     start: the client in the still start; cards: whether a printed card is seen there.
     """
 
@@ -65,6 +68,7 @@ class Survey:
     crop: tuple[int, int, int, int]
     halvings: int
     client: Floats | None
+    heading: Floats | None
     cards: bool
     times_s: tuple[float, ...]
     people: tuple[int, ...]
@@ -79,9 +83,11 @@ class Survey:
         return Pose(pose.px * 2**self.halvings + self.crop[:2], pose.cm, pose.visibility)
 
     def is_client(self, pose: Pose) -> bool:
-        """Whether most of a person is where the client was seen; true where nobody was."""
+        """Whether somebody is where the client was seen, head and feet as then; true where nobody was."""
         if self.client is None:
             return True
+        if self.heading is not None and float(_heading(pose) @ self.heading) < _REVERSED:
+            return False
         inside = (pose.px >= self.client[:2]) & (pose.px <= self.client[2:])
         return bool(inside.all(1).mean() > 0.5)
 
@@ -136,6 +142,7 @@ def choose(clip: Clip, looks: Sequence[Look]) -> Survey:
         crop=_crop(union, size),
         halvings=_halvings(boxes),
         client=None if union is None else _grown(union),
+        heading=_usual_heading([p for p in client if p is not None]),
         times_s=tuple(one.time_s for one in looks),
         people=tuple(_count(one.people) for one in looks),
     )
@@ -195,6 +202,21 @@ def _count(people: Sequence[Pose]) -> int:
         if all(_overlap(pose.box, other.box) < _SAME for other in different):
             different.append(pose)
     return len(different)
+
+
+def _heading(pose: Pose) -> Floats:
+    """Unit vector (2,) from the hips to the shoulders."""
+    along = pose.px[list(SHOULDERS)].mean(0) - pose.px[list(HIPS)].mean(0)
+    return np.asarray(along / max(float(np.linalg.norm(along)), 1e-6))
+
+
+def _usual_heading(client: Sequence[Pose]) -> Floats | None:
+    """The same for most of the clip; None where the client turns round."""
+    if not client:
+        return None
+    mean = np.mean([_heading(pose) for pose in client], axis=0)
+    length = float(np.linalg.norm(mean))
+    return np.asarray(mean / length) if length > _ALIKE else None
 
 
 def _halvings(boxes: Sequence[Floats]) -> int:

@@ -1,6 +1,6 @@
 """Renders sessions of the same people over weeks, whose true change is known.
 
-python -m sample_clips.rendering.sessions OUT_FOLDER [--people 3] [--exercise toe_tap ...]
+python -m sample_clips.rendering.sessions OUT_FOLDER [--people 9] [--exercise toe_tap ...]
 
 A person keeps body and habits. From one session to the next clothes, room, light, the place of the phone
 and of the arms are others, and the feet stand a little differently; range, tempo and what the pelvis does
@@ -22,6 +22,7 @@ from sample_clips.rendering.motions import MOVEMENTS
 from sample_clips.rendering.movement import Movement
 from sample_clips.rendering.person import Conditions, phenotype
 
+PEOPLE = 9
 FPS = 12.5  # as many pictures as are measured of a clip of any rate
 SIZE_PX = (960, 540)
 FEET_DEG, PELVIS_DEG = 1.5, 0.2  # standard deviation of a day: bend of the resting knees; pelvis following
@@ -103,7 +104,7 @@ def main() -> None:
     """Command line."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", type=Path)
-    parser.add_argument("--people", type=int, default=len(DAYS))
+    parser.add_argument("--people", type=int, default=PEOPLE)
     parser.add_argument("--exercise", nargs="+", choices=list(STUDIES), default=list(STUDIES))
     a = parser.parse_args()
     for person in range(a.people):
