@@ -155,6 +155,18 @@ def test_range_against_what_the_coach_set(kind: str, deg: float, verdict: str) -
     assert tells(bridges({ODD: deg, -1: 40.0}, Prescription(range_deg=40.0)), kind) == verdict
 
 
+def test_of_two_small_and_two_large_ways_of_a_side_neither_is_surely_the_usual() -> None:
+    """The other side goes 95 deg: what is large for this side is not large for the set."""
+    done = spans(count=8)
+    heights = {1: 55.0, 3: 60.0, 5: 110.0, 7: 150.0, -1: 95.0}
+    legs = {
+        f"{joint}_flexion_{s}": 90 - followed(done, heights, s) for joint in ("hip", "knee") for s in SIDES
+    }
+    judged = findings.judge(done, motion(done, legs), exercises.load("bird_dog"))
+    assert [r.verdict for r in judged.repetitions[1::2]] == ["sound", "sound", "borderline", "flagged"]
+    assert judged.repetitions[5].near == ("range_beyond",)
+
+
 def timed(done: list[Span], phase_s: float) -> list[Span]:
     """The set with another way out in one repetition."""
     odd = done[ODD]

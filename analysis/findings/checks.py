@@ -12,7 +12,7 @@ from analysis.exercises.schema import PELVIS_FINDINGS
 from analysis.findings import texts
 from analysis.findings.changes import ONE_SIDED_SHARE
 from analysis.findings.measures import Measured, can_clear, stated_range
-from analysis.findings.usual import spread, unhurried, usual
+from analysis.findings.usual import centre, spread, unhurried, usual
 from analysis.measurement_error import timing_s
 from analysis.records import Finding, Motion
 
@@ -91,14 +91,15 @@ def checks(
     """All checks of every repetition that can be made."""
     sides = [m.span.side for m in done]
     phases = (unhurried([m.phases_s[0] for m in done]), unhurried([m.phases_s[1] for m in done]))
-    ranges = usual([m.range.value if m.range else None for m in done], sides)
+    known = [m.range.value if m.range else None for m in done]
+    ranges, whole_deg = usual(known, sides), centre(np.array([v for v in known if v is not None]))
     spots = usual([m.spot_cm.value if m.spot_cm else None for m in done], sides)
     smooth = usual([m.smoothness for m in done], sides)
     rough = spread([m.smoothness for m in done if m.smoothness is not None])
     return [
         [
             *_pelvis(m, motion, exercise, prescription),
-            *_range(m, ranges[i], motion, exercise, prescription),
+            *_range(m, (ranges[i], whole_deg), motion, exercise, prescription),
             *_rushed(m, phases, exercise.limits, prescription),
             *_off_target(m, spots[i], exercise.limits),
             *_jerky(m, smooth[i], rough, exercise.limits),
@@ -122,22 +123,33 @@ def _pelvis(m: Measured, motion: Motion, exercise: Exercise, prescription: Presc
 
 
 def _range(
-    m: Measured, usual_deg: float, motion: Motion, exercise: Exercise, prescription: Prescription
+    m: Measured,
+    usual_deg: tuple[float, float],
+    motion: Motion,
+    exercise: Exercise,
+    prescription: Prescription,
 ) -> Iterator[Check]:
-    """Against the prescription, in which constant errors count; else against the set, where they cancel."""
+    """Against the prescription, in which constant errors count; else against the set, where they cancel.
+
+    usual_deg: of the side and of the whole set. Of few repetitions of a side nobody can say which are the
+    usual ones, so what the whole set would allow is not surely wrong.
+    """
     if m.range is None or "range_short" not in exercise.limits:
         return
-    against, doubt, of = usual_deg, m.range.uncertainty, "usual in this set"
+    against, doubt, of = usual_deg[0], m.range.uncertainty, "usual in this set"
+    other = usual_deg[1] - against
     if prescription.range_deg:
         whole = ONE_SIDED_SHARE * stated_range(motion, exercise, m.span.side)
         against, doubt, of = prescription.range_deg, max(doubt, whole), "set by the coach"
+        other = 0.0
     words = {"usual": quantity(against, "deg"), "of": of}
     may_be_drawn = not (prescription.range_deg or np.isfinite(m.span.way))
     for kind, over in (("range_short", False), ("range_beyond", True)):
         limit = exercise.limits[kind]
         missed = DRAWN_BACK * against if over and may_be_drawn else 0.0
-        yield Check(kind, m.range.value, limit.value * against, doubt, "deg", m.range.at_s, limit.source,
-                    over, words, missed)  # fmt: skip
+        allowed = limit.value * max(0.0, other if over else -other)
+        yield Check(kind, m.range.value, limit.value * against, doubt + allowed, "deg", m.range.at_s,
+                    limit.source, over, words, missed)  # fmt: skip
 
 
 def _rushed(
