@@ -4,6 +4,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
 
+import made_sets
 import numpy as np
 import pytest
 from scoring import pair
@@ -63,6 +64,18 @@ def test_starts_and_ends_are_those_of_the_movement() -> None:
         off[name] = np.mean([[abs(f.start_s - r.start), abs(f.end_s - r.end)] for r, f in paired if f])
     assert np.mean(list(off.values())) <= 0.25
     assert max(off.values()) <= 0.4
+
+
+def test_beside_a_set_a_movement_counts_that_alone_would_be_too_small() -> None:
+    """Toe taps of 36 deg, and one of 11: less than could begin a set, and more than the least within one."""
+    small, large = 11.0, 36.0
+    assert small < exercises.load("toe_tap").movement.least_deg < large
+    spans = made_sets.spans()
+    one_small = dict.fromkeys(range(5), large) | {5: small, -1: 0.0}
+    knees = {f"knee_flexion_{s}": 100 - made_sets.followed(spans, one_small, s) for s in SIDES}
+    assert len(find(made_sets.motion(spans, knees), "toe_tap")) == 6
+    alone = {f"knee_flexion_{s}": 100 - made_sets.followed(spans, {5: small, -1: 0.0}, s) for s in SIDES}
+    assert find(made_sets.motion(spans, alone), "toe_tap") == ()
 
 
 @pytest.mark.parametrize("style", OTHERS, ids=["quick", "slow", "uneven", "one side"])

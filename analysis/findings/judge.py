@@ -18,7 +18,6 @@ from analysis.findings.measures import (
     Measured,
     can_clear,
     measure,
-    pelvis_kinds,
     stated_pelvis,
     stated_range,
 )
@@ -47,9 +46,9 @@ def judge(
 
     `places` holds "ankle_left" and "ankle_right" (T,), along the mat [cm], as `spots_cm` finds them; without
     it a tap's spot cannot be measured. `tuck_arch_deg` is the client's own range of pelvic tilt. A finding
-    fires only beyond its limit and uncertainty; between the two, and where nothing of the pelvis could be
-    read that the exercise judges, the verdict is `borderline`. A repetition of which too much was hidden, or
-    that the clip cuts off, is `not_measured`.
+    fires only beyond its limit and uncertainty; between the two, and where the clip can rule out no motion
+    of the pelvis that the exercise judges, the verdict is `borderline`. A repetition of which too much was
+    hidden, or that the clip cuts off, is `not_measured`.
     """
     done = measure(spans, motion, exercise, places)
     whole = [m for m in done if m.span.complete]
@@ -60,9 +59,10 @@ def judge(
             strict=True,
         )
     )
-    unread = () if pelvis_kinds(motion, exercise) else _pelvis_limits(exercise)
+    unclear = _unclear(motion, exercise)
+    blind = unclear if len(unclear) == len(_pelvis_limits(exercise)) else ()
     judged = tuple(
-        _judged(i + 1, m, checked.get(id(m), []), unread, m.numbers(exercise, tuck_arch_deg))
+        _judged(i + 1, m, checked.get(id(m), []), blind, m.numbers(exercise, tuck_arch_deg))
         for i, m in enumerate(done)
     )
     sides = _sides(whole, motion, exercise)
@@ -70,9 +70,9 @@ def judge(
 
 
 def _judged(
-    index: int, m: Measured, made: Sequence[Check], unread: tuple[str, ...], numbers: Measures
+    index: int, m: Measured, made: Sequence[Check], blind: tuple[str, ...], numbers: Measures
 ) -> Repetition:
-    """unread: kinds of finding that nothing in the clip can rule out."""
+    """blind: kinds of finding that nothing in the clip can rule out."""
     span = m.span
     unknown = span.measured < LEAST_SEEN or None in m.pelvis.values()
     seen = span.measured >= LEAST_SEEN or span.hidden  # of a hidden leg, tempo and spot are known
@@ -85,7 +85,7 @@ def _judged(
         verdict = "not_measured"
         if span.complete:
             findings = [cannot_tell("repetition", span.turn_s)]
-    elif near := (*unread, *(c.kind for c in made if c.near)):
+    elif near := tuple(dict.fromkeys((*blind, *(c.kind for c in made if c.near)))):
         verdict = "borderline"
     return Repetition(
         index=index, side=span.side, start_s=span.start_s, turn_s=span.turn_s, end_s=span.end_s,
@@ -121,9 +121,13 @@ def _unseen(
 
 
 def _unseen_pelvis(motion: Motion, exercise: Exercise) -> list[Finding]:
-    kinds = [kind for kind in _pelvis_limits(exercise) if not can_clear(motion, exercise, kind)]
-    ways = [texts.load().unseen.ways[kind] for kind in kinds]
+    ways = [texts.load().unseen.ways[kind] for kind in _unclear(motion, exercise)]
     return [cannot_tell("pelvis", ways=" or ".join(ways))] if ways else []
+
+
+def _unclear(motion: Motion, exercise: Exercise) -> tuple[str, ...]:
+    """The pelvis findings of the exercise that the clip cannot rule out."""
+    return tuple(kind for kind in _pelvis_limits(exercise) if not can_clear(motion, exercise, kind))
 
 
 def _pelvis_limits(exercise: Exercise) -> tuple[str, ...]:

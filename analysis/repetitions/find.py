@@ -19,6 +19,9 @@ from analysis.repetitions.tracks import Track, tracks
 # Swings below this share of the set's usual height are not movements of their own: the smallest
 # repetition that is still one of the set is about half as high as the usual.
 LEAST_SHARE = 0.3
+# Of a set, movements count that alone would be too small to tell from noise: this share of the least that
+# could begin one.
+FEWEST_OF_SET, LEAST_IN_SET = 3, 0.6
 FEWEST_SAMPLES = 10
 # Low-pass cut-offs: some to begin with, the first of which keeps a phase of 0.6 s, then one for the
 # set's own phases [Hz, and Hz x s]: noise goes, the course of the movement stays.
@@ -44,8 +47,9 @@ def find(motion: Motion, exercise: Exercise, side: Side | None = None) -> tuple[
     best = max(tries, key=lambda t: t.worth)
     if not best.spans:
         return ()
-    swing = max(exercise.movement.least_deg, LEAST_SHARE * float(np.median([s.height for s in best.spans])))
-    tries = [_try(motion, exercise, side, hz, swing) for hz in (*FIRST_CUTOFFS_HZ, _cutoff_hz(best.spans))]
+    inside = _in_set(exercise, best.spans)
+    swing = max(inside.movement.least_deg, LEAST_SHARE * float(np.median([s.height for s in best.spans])))
+    tries = [_try(motion, inside, side, hz, swing) for hz in (*FIRST_CUTOFFS_HZ, _cutoff_hz(best.spans))]
     best = max([best, *tries], key=lambda t: t.worth)
     found = best.spans
     if exercise.movement.shape == "circle":
@@ -60,6 +64,13 @@ class _Try:
     tracks: list[Track]
     spans: list[Span]
     worth: float
+
+
+def _in_set(exercise: Exercise, spans: Sequence[Span]) -> Exercise:
+    """The exercise with the least movement that counts beside those found."""
+    share = LEAST_IN_SET if len(spans) >= FEWEST_OF_SET else 1.0
+    movement = exercise.movement.model_copy(update={"least_deg": share * exercise.movement.least_deg})
+    return exercise.model_copy(update={"movement": movement})
 
 
 def _try(motion: Motion, exercise: Exercise, side: Side | None, cutoff_hz: float, swing: float) -> _Try:
