@@ -128,11 +128,15 @@ class Follower(_Landmarker):
     def follow(self, image: Image) -> Pose | None:
         """Landmarks in the next picture (H, W, 3) uint8 RGB; None where nobody is seen."""
         if not self._following:
-            for _ in range(_SETTLING):
-                self._next(image)
+            self.begin(image)
         pose = self._next(image)
         self._following = pose is not None
         return pose
+
+    def begin(self, image: Image) -> None:
+        """Find the person to follow in a picture; the next pictures may then show them in movement."""
+        for _ in range(_SETTLING):
+            self._following = self._next(image) is not None
 
     def forget(self, image: Image) -> None:
         """Look anew at the next picture; `image` tells the size."""

@@ -86,7 +86,7 @@ class _Client:
     def _look_at_start(self) -> None:
         self._follower.forget(self._start)
         if self._survey.start is not None:
-            self._follower.follow(self._start)
+            self._follower.begin(self._start)
 
     def _next(self, shown: Image) -> Pose | None:
         pose = self._follower.follow(shown)
