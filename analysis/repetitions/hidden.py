@@ -13,12 +13,11 @@ from typing import Final
 
 import numpy as np
 
-from analysis import filters
 from analysis.conventions import SIDES, Side
 from analysis.exercises import Exercise
-from analysis.records import LANDMARKS, Floats, Motion, Observations
+from analysis.records import Floats, Motion, Observations
 from analysis.repetitions import humps
-from analysis.repetitions.picture import CUTOFF_HZ, LONGEST_GAP_S, ONSET, trunk_px
+from analysis.repetitions.picture import ONSET, calm_px, trunk_px
 from analysis.repetitions.span import Span
 from analysis.repetitions.tracks import Track
 
@@ -47,13 +46,12 @@ def added(spans: Sequence[Span], observations: Observations, exercise: Exercise)
 
 def _way(spans: Sequence[Span], observations: Observations, exercise: Exercise, side: Side) -> Floats:
     """How far the marks of a side are from rest (T,), as a share of the trunk's length in the picture."""
-    rows = [LANDMARKS[name.format(side=side)] for name in exercise.movement.marks]
-    t, px = observations.time_s, observations.landmarks_px[:, rows]
-    calm = filters.smooth(t, px.reshape(len(t), -1), CUTOFF_HZ, LONGEST_GAP_S)
+    t, marks = observations.time_s, exercise.movement.marks
+    calm = calm_px(observations, marks, side)
     at_rest = np.all([(t < s.start_s) | (t > s.end_s) for s in spans], axis=0) & np.isfinite(calm).all(axis=1)
     if not at_rest.any():
         return np.zeros(len(t))
-    away = np.linalg.norm(calm - np.median(calm[at_rest], axis=0), axis=1) / np.sqrt(len(rows))
+    away = np.linalg.norm(calm - np.median(calm[at_rest], axis=0), axis=1) / np.sqrt(len(marks))
     return np.asarray(np.nan_to_num(away / max(trunk_px(observations), 1.0)))
 
 

@@ -11,12 +11,11 @@ from typing import Final
 
 import numpy as np
 
-from analysis import filters
 from analysis.conventions import Side
 from analysis.exercises import Exercise
-from analysis.records import LANDMARKS, Floats, Observations
+from analysis.records import Floats, Observations
 from analysis.repetitions.hidden import FEWEST, belongs, humps_of
-from analysis.repetitions.picture import CUTOFF_HZ, LONGEST_GAP_S, trunk_px
+from analysis.repetitions.picture import calm_px, trunk_px
 from analysis.repetitions.span import Span
 from analysis.repetitions.tracks import rest
 
@@ -42,9 +41,8 @@ def with_other_way(
 
 def _way_against(whole: Sequence[Span], observations: Observations, exercise: Exercise) -> Floats:
     """How far the marks are from rest against the spans' way (T,), as a share of the trunk's length."""
-    rows = [LANDMARKS[name] for name in exercise.movement.marks]
-    t, px = observations.time_s, observations.landmarks_px[:, rows]
-    calm = filters.smooth(t, px.reshape(len(t), -1), CUTOFF_HZ, LONGEST_GAP_S)
+    t, marks = observations.time_s, exercise.movement.marks
+    calm = calm_px(observations, marks, "both")
     seen = np.isfinite(calm).all(axis=1)
     if not seen.any():
         return np.zeros(len(t))
@@ -52,5 +50,5 @@ def _way_against(whole: Sequence[Span], observations: Observations, exercise: Ex
     known = np.mean([away[np.argmin(np.abs(t - span.turn_s))] for span in whole], axis=0)
     far = np.linalg.norm(away, axis=1)
     against = away @ known < AGAINST * far * np.linalg.norm(known)
-    share = far / np.sqrt(len(rows)) / max(trunk_px(observations), 1.0)
+    share = far / np.sqrt(len(marks)) / max(trunk_px(observations), 1.0)
     return np.asarray(np.where(against, share, 0.0))

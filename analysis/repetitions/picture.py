@@ -16,7 +16,7 @@ import numpy as np
 from analysis import filters
 from analysis.conventions import SIDES
 from analysis.exercises import Exercise
-from analysis.records import LANDMARKS, Floats, Observations
+from analysis.records import LANDMARKS, Floats, Observations, RepetitionSide
 from analysis.repetitions import course, edges
 from analysis.repetitions.span import Span
 
@@ -84,9 +84,7 @@ def _way(
     span: Span, window: tuple[float, float], observations: Observations, exercise: Exercise
 ) -> tuple[Floats, Floats]:
     """How far the marks are on their way from rest to the far end, (t,) [px], at times (t,) in the window."""
-    rows = [LANDMARKS[name.format(side=span.side)] for name in exercise.movement.marks]
-    t, px = observations.time_s, observations.landmarks_px[:, rows]
-    calm = filters.smooth(t, px.reshape(len(t), -1), CUTOFF_HZ, LONGEST_GAP_S)
+    t, calm = observations.time_s, calm_px(observations, exercise.movement.marks, span.side)
     inside = (t >= window[0]) & (t <= window[1]) & np.isfinite(calm).all(axis=1)
     share = (t - span.start_s) / span.duration_s
     out = inside & (share >= MIDDLE[0]) & (share <= MIDDLE[1])
@@ -95,6 +93,13 @@ def _way(
         return np.empty(0), np.empty(0)
     away = calm[out].mean(axis=0) - np.median(calm[rest], axis=0)
     return t[inside], calm[inside] @ (away / max(float(np.linalg.norm(away)), 1e-6))
+
+
+def calm_px(observations: Observations, marks: Sequence[str], side: RepetitionSide) -> Floats:
+    """Where the marks of a side are in the picture (T, 2 x marks) [px], low-pass filtered."""
+    rows = [LANDMARKS[name.format(side=side)] for name in marks]
+    t, px = observations.time_s, observations.landmarks_px[:, rows]
+    return filters.smooth(t, px.reshape(len(t), -1), CUTOFF_HZ, LONGEST_GAP_S)
 
 
 def trunk_px(observations: Observations) -> float:

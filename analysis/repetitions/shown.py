@@ -13,13 +13,12 @@ from typing import Final
 
 import numpy as np
 
-from analysis import filters
 from analysis.conventions import SIDES, Side
 from analysis.exercises import Exercise
-from analysis.records import LANDMARKS, Floats, Motion, Observations
+from analysis.records import Floats, Motion, Observations
 from analysis.repetitions import humps
 from analysis.repetitions.hidden import apart
-from analysis.repetitions.picture import CUTOFF_HZ, LONGEST_GAP_S, ONSET, trunk_px
+from analysis.repetitions.picture import ONSET, calm_px, trunk_px
 from analysis.repetitions.position import in_position
 from analysis.repetitions.span import Span
 from analysis.repetitions.tracks import Track, rest
@@ -81,13 +80,12 @@ def _is_part(span: Span, whole: Span) -> bool:
 
 def _way(observations: Observations, exercise: Exercise, side: Side) -> Floats:
     """How far the marks of a side are from where they mostly are (T,), as a share of the trunk's length."""
-    rows = [LANDMARKS[name.format(side=side)] for name in exercise.movement.marks]
-    t, px = observations.time_s, observations.landmarks_px[:, rows]
-    calm = filters.smooth(t, px.reshape(len(t), -1), CUTOFF_HZ, LONGEST_GAP_S)
+    marks = exercise.movement.marks
+    calm = calm_px(observations, marks, side)
     seen = np.isfinite(calm).all(axis=1)
     if not seen.any():
-        return np.zeros(len(t))
-    away = np.linalg.norm(calm - rest(calm[seen]), axis=1) / np.sqrt(len(rows))
+        return np.zeros(len(calm))
+    away = np.linalg.norm(calm - rest(calm[seen]), axis=1) / np.sqrt(len(marks))
     return np.asarray(np.nan_to_num(away / trunk_px(observations)))
 
 

@@ -11,10 +11,9 @@ from typing import Final
 
 import numpy as np
 
-from analysis import filters
 from analysis.exercises import Exercise
-from analysis.records import LANDMARKS, Floats, Observations
-from analysis.repetitions.picture import CUTOFF_HZ, LEAST_WAY, LONGEST_GAP_S, trunk_px
+from analysis.records import Floats, Observations
+from analysis.repetitions.picture import LEAST_WAY, calm_px, trunk_px
 from analysis.repetitions.span import Span
 
 FAR_END_S: Final = 0.15  # on both sides of the turn
@@ -36,9 +35,8 @@ def ways(spans: Sequence[Span], observations: Observations, exercise: Exercise) 
 
 
 def _way_px(span: Span, observations: Observations, exercise: Exercise) -> float:
-    rows = [LANDMARKS[name.format(side=span.side)] for name in exercise.range.marks]
-    t, px = observations.time_s, observations.landmarks_px[:, rows]
-    calm = filters.smooth(t, px.reshape(len(t), -1), CUTOFF_HZ, LONGEST_GAP_S)
+    t, marks = observations.time_s, exercise.range.marks
+    calm = calm_px(observations, marks, span.side)
     known = np.isfinite(calm).all(axis=1)
     if known.sum() < 2:
         return float("nan")
@@ -50,4 +48,4 @@ def _way_px(span: Span, observations: Observations, exercise: Exercise) -> float
         [np.interp(at, t[known], column) for column in calm[known].T] for at in (span.start_s, span.end_s)
     ]
     away = np.median(calm[far], axis=0) - np.mean(ends, axis=0)
-    return float(np.linalg.norm(away) / np.sqrt(len(rows)))
+    return float(np.linalg.norm(away) / np.sqrt(len(marks)))
