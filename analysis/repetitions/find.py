@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -19,9 +20,9 @@ from analysis.repetitions.tracks import Track, tracks
 # Swings below this share of the set's usual height are not movements of their own: the smallest
 # repetition that is still one of the set is about half as high as the usual.
 LEAST_SHARE = 0.3
-# Of a set, movements count that alone would be too small to tell from noise: this share of the least that
-# could begin one.
-FEWEST_OF_SET, LEAST_IN_SET = 3, 0.6
+# Beside others of its side a movement counts that alone would be too small to tell from noise: this share of
+# the least that could begin a set. A side of which all are so small is one whose angles hardly show it.
+FEWEST_OF_SIDE, LEAST_IN_SET = 2, 0.6
 FEWEST_SAMPLES = 10
 # Low-pass cut-offs: some to begin with, the first of which keeps a phase of 0.6 s, then one for the
 # set's own phases [Hz, and Hz x s]: noise goes, the course of the movement stays.
@@ -47,11 +48,11 @@ def find(motion: Motion, exercise: Exercise, side: Side | None = None) -> tuple[
     best = max(tries, key=lambda t: t.worth)
     if not best.spans:
         return ()
-    inside = _in_set(exercise, best.spans)
+    alone, inside = best, _in_set(exercise, best.spans)
     swing = max(inside.movement.least_deg, LEAST_SHARE * float(np.median([s.height for s in best.spans])))
     tries = [_try(motion, inside, side, hz, swing) for hz in (*FIRST_CUTOFFS_HZ, _cutoff_hz(best.spans))]
     best = max([best, *tries], key=lambda t: t.worth)
-    found = best.spans
+    found = _beside_others(best.spans, alone.spans, exercise.movement.least_deg)
     if exercise.movement.shape == "circle":
         found = circles.refined(found, motion, exercise)
     return tuple(_with_seen(span, best.tracks) for span in found)
@@ -68,9 +69,20 @@ class _Try:
 
 def _in_set(exercise: Exercise, spans: Sequence[Span]) -> Exercise:
     """The exercise with the least movement that counts beside those found."""
-    share = LEAST_IN_SET if len(spans) >= FEWEST_OF_SET else 1.0
+    share = LEAST_IN_SET if len(spans) > FEWEST_OF_SIDE else 1.0
     movement = exercise.movement.model_copy(update={"least_deg": share * exercise.movement.least_deg})
     return exercise.model_copy(update={"movement": movement})
+
+
+def _beside_others(spans: Sequence[Span], alone: Sequence[Span], least_deg: float) -> list[Span]:
+    """Without small ones of a side of which too few were found before small ones counted."""
+    before = Counter(span.side for span in alone)
+    left, kept = Counter(before), []
+    for span in sorted(spans, key=lambda s: -s.height):
+        left[span.side] -= 1
+        if span.height >= least_deg or before[span.side] >= FEWEST_OF_SIDE or left[span.side] >= 0:
+            kept.append(span)
+    return sorted(kept, key=lambda s: s.start_s)
 
 
 def _try(motion: Motion, exercise: Exercise, side: Side | None, cutoff_hz: float, swing: float) -> _Try:
