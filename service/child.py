@@ -20,6 +20,7 @@ from analysis.errors import MatlineError
 
 Tell = Callable[[str, float], None]
 _NEW_USER_AND_NETWORK = 0x10000000 | 0x40000000  # CLONE_NEWUSER | CLONE_NEWNET
+_CAPABILITIES_V3 = 0x20080522  # _LINUX_CAPABILITY_VERSION_3
 _NICE = 10  # pages come first
 
 
@@ -72,7 +73,10 @@ def _restrict(address_space: int) -> None:
         resource.setrlimit(resource.RLIMIT_AS, (address_space, address_space))
     if sys.platform == "linux":
         # A network of its own, with nothing in it; where the system does not allow that, go on without.
-        ctypes.CDLL(None, use_errno=True).unshare(_NEW_USER_AND_NETWORK)
+        libc = ctypes.CDLL(None, use_errno=True)
+        libc.unshare(_NEW_USER_AND_NETWORK)
+        # That made us master of what is new. As no master our children may open our files.
+        libc.capset((ctypes.c_uint32 * 2)(_CAPABILITIES_V3, 0), (ctypes.c_uint32 * 6)())
 
 
 if __name__ == "__main__":

@@ -158,7 +158,8 @@ def measured(services: Services, clips: Path, exercise: str, folder: Path) -> Sa
     settings, clean = services.settings, folder / "original"
     found = intake.check(settings, path, clean)
     seconds = settings.measure_base_seconds + settings.measure_seconds_per_second * found["duration_s"]
-    order = {"source": str(clean), "folder": str(folder), "exercise": exercise, "side": "both",
+    results = {name: folder / name for name in measure.RESULTS}
+    order = {"source": clean, "results": results, "exercise": exercise, "side": "both",
              "prescription": {}, "notes": {}, "blur": True, "measure": settings.measure}  # fmt: skip
     bounds = limits.Limits(settings.measure_memory_bytes, seconds)
     summary = limits.run("service.measure:whole", order, bounds)

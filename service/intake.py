@@ -30,8 +30,8 @@ def accept(store: Store, files: Files, queue: Queue, upload_id: str) -> None:
         return  # done already
     with uploads.locked(file):
         try:
-            with scratch.room(store.settings.work_dir) as room:
-                job_id = _accept(store, files, upload_id, room / "clean")
+            with scratch.sheets(store.settings.work_dir) as sheet:
+                job_id = _accept(store, files, upload_id, sheet())
         except Refused as error:
             _refuse(store, upload_id, str(error))
             raise
@@ -61,7 +61,7 @@ def check(settings: Settings, file: Path, clean: Path) -> dict[str, Any]:
     """
     check_magic(file)
     bounds = limits.Limits(settings.check_memory_bytes, settings.check_seconds, hard=True)
-    arguments = {"path": str(file), "clean": str(clean), "longest_s": settings.clip_max_s}
+    arguments = {"path": file, "clean": clean, "longest_s": settings.clip_max_s}
     try:
         return limits.run("service.stripped:look_into", arguments, bounds)
     except limits.ChildCrashed as error:

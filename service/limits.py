@@ -12,12 +12,13 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
 from service.errors import Refused
+from service.scratch import OPEN_FILES
 
 _LOOK_EVERY_S = 0.25
 _PAGE = os.sysconf("SC_PAGE_SIZE")
@@ -54,6 +55,8 @@ def run(
 ) -> dict[str, Any]:
     """Call `module:function` with `tell` and the arguments in a child; returns its dict.
 
+    A Path among the arguments reaches it as text; one of an open file of ours (`scratch.sheets`) as the
+    path of the same file among the child's, which its own children open, too.
     Raises Refused with the function's own message where it raised a MatlineError or went over a
     limit, ChildStopped where `should_stop` became true, ChildCrashed where it died.
     """
@@ -73,13 +76,27 @@ def _started(order: dict[str, Any]) -> subprocess.Popen[bytes]:
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
         start_new_session=True,
+        pass_fds=[int(path.name) for path in _paths(order) if path.parent == OPEN_FILES],
         env={**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
     )
     assert child.stdin is not None
     # The pipe stays open: its end tells the child that we are gone.
-    child.stdin.write(json.dumps(order).encode() + b"\n")
+    theirs = OPEN_FILES.parents[1] / str(child.pid) / OPEN_FILES.name
+
+    def as_text(path: Path) -> str:
+        return str(theirs / path.name if path.parent == OPEN_FILES else path)
+
+    child.stdin.write(json.dumps(order, default=as_text).encode() + b"\n")
     child.stdin.flush()
     return child
+
+
+def _paths(value: object) -> Iterator[Path]:
+    if isinstance(value, Path):
+        yield value
+    elif isinstance(value, dict | list):
+        for inner in value.values() if isinstance(value, dict) else value:
+            yield from _paths(inner)
 
 
 def _attend(

@@ -28,7 +28,7 @@ from service.errors import Refused
 REVIEW_HZ = 30.0
 LOOK_SHARE = 0.02  # of the progress: the look all over a long clip
 MEASURING_SHARE = 0.75  # up to the video to watch
-REPORT, SLIM, TRACK, REVIEW = "report.json", "slim.json", "track.json.gz", "review.mp4"
+REPORT, SLIM, TRACK, REVIEW = RESULTS = ("report.json", "slim.json", "track.json.gz", "review.mp4")
 
 
 @dataclass(frozen=True)
@@ -101,7 +101,7 @@ def part(
 def whole(
     tell: Tell,
     source: str,
-    folder: str,
+    results: dict[str, str],
     exercise: str,
     side: str,
     prescription: dict[str, Any],
@@ -111,9 +111,9 @@ def whole(
     survey: dict[str, Any] | None = None,
     parts: Sequence[str] = (),
 ) -> dict[str, Any]:
-    """Measure a clip, or join the files of its parts, and write report, track and video into a folder.
+    """Measure a clip, or join the files of its parts, and write report, track and video into files.
 
-    Returns what lists need.
+    results: the file of each of `RESULTS`. Returns what lists need.
     """
     call: Measure = resolve(measure)
     begun = MEASURING_SHARE if survey else 0.0
@@ -129,7 +129,7 @@ def whole(
         )
         result = call(order, lambda share: tell("measuring", max(begun, MEASURING_SHARE * share)))
         tell("video", MEASURING_SHARE)
-        _write(result, order.path, Path(folder), blur)
+        _write(result, order.path, {name: Path(file) for name, file in results.items()}, blur)
     return summary(result.report)
 
 
@@ -175,16 +175,14 @@ def track_json(seen: Observations) -> bytes:
     return gzip.compress(text.encode(), compresslevel=5)
 
 
-def _write(result: Measured, source: Path, out: Path, blur: bool) -> None:
-    (out / REPORT).write_text(result.report.model_dump_json(by_alias=True))
-    (out / SLIM).write_text(slim(result.report))
-    (out / TRACK).write_bytes(track_json(result.observations))
-    write_review(video.probe(source), result.observations, out / REVIEW, blur=blur)
+def _write(result: Measured, source: Path, out: dict[str, Path], blur: bool) -> None:
+    out[REPORT].write_text(result.report.model_dump_json(by_alias=True))
+    out[SLIM].write_text(slim(result.report))
+    out[TRACK].write_bytes(track_json(result.observations))
+    write_review(video.probe(source), result.observations, out[REVIEW], blur=blur)
 
 
 def write_review(clip: Clip, observations: Observations, target: Path, *, blur: bool) -> None:
     """Write the video to watch: H.264, upright, at most 720 lines and 30 pictures a second."""
-    if blur:
-        overlay.write_blurred(target, clip, observations)
-    else:
-        video.write_video(target, video.frames(clip, video.sample_times(clip, REVIEW_HZ)))
+    plain = video.frames(clip, video.sample_times(clip, REVIEW_HZ))
+    video.write_in_place(target, overlay.blurred(clip, observations) if blur else plain)

@@ -1,21 +1,45 @@
-"""Rooms for working copies of clips, which do not outlive their process, even one that is killed.
+"""Places for working copies of clips, which do not outlive their process, even one that is killed.
 
-Each room has a lock beside it, which the system frees when its process dies. Whoever finds the lock
-free knows that nobody works in the room any more, and deletes it.
+What is measured, and what comes of it, is in files without a name (`sheets`): the system itself gives
+up their bytes when the last process that has them open ends. Where a name is needed there are rooms. Each
+has a lock beside it, which the system frees when its process dies; whoever finds the lock free knows that
+nobody works in the room any more, and deletes it.
 """
 
 import fcntl
 import os
 import shutil
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from typing import Any
+from tempfile import NamedTemporaryFile, TemporaryFile
+from typing import Any, Final
 
 from service.settings import Settings
 from service.store.columns import new_id
 
+OPEN_FILES: Final = Path("/proc/self/fd")  # where a process reaches its open files, those without a name too
 _LOCK = ".lock"
+
+
+@contextmanager
+def sheets(parent: Path) -> Iterator[Callable[[], Path]]:
+    """A function that makes empty files on the disk of `parent`, which have no name and go with the block.
+
+    Each is reached by its path among the open files of this process; `limits.run` hands it to a child. Where
+    the system has no such paths, they are files of a room.
+    """
+    nameless = OPEN_FILES.exists()
+    with ExitStack() as stack:
+        folder = parent if nameless else stack.enter_context(room(parent))
+        folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+
+        def new() -> Path:
+            if not nameless:
+                return Path(stack.enter_context(NamedTemporaryFile(dir=folder)).name)
+            return OPEN_FILES / str(stack.enter_context(TemporaryFile(dir=folder)).fileno())
+
+        yield new
 
 
 @contextmanager

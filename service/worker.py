@@ -2,6 +2,7 @@
 
 import logging
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -11,10 +12,12 @@ from sqlalchemy.orm import Session
 from service import audit, jobs, limits, parts, programmes, scratch, sessions
 from service.errors import Refused
 from service.files import Files, part_file
-from service.measure import REPORT, REVIEW, SLIM, TRACK
+from service.measure import REPORT, RESULTS, REVIEW, SLIM, TRACK
 from service.queue import Queue, WorkerStopping
 from service.store.models import Clip, Job, Person, StoredReport
 from service.store.session import Store
+
+Sheet = Callable[[], Path]  # a new file of `scratch.sheets`
 
 _log = logging.getLogger(__name__)
 _TELL_EVERY_S = 0.5
@@ -54,8 +57,8 @@ class Worker:
                 return False
             _ = job.clip.job  # loaded, for when the transaction is over
         try:
-            with scratch.room(self._settings.work_dir) as folder:
-                self._bring_on(job, folder)
+            with scratch.sheets(self._settings.work_dir) as sheet:
+                self._bring_on(job, sheet)
         except limits.ChildStopped as stopped:
             if self._queue.stopping.is_set():
                 raise WorkerStopping from stopped
@@ -64,17 +67,17 @@ class Worker:
             self._end(job.clip.job.id, "failed", str(refused))
         return False
 
-    def _bring_on(self, job: Job, folder: Path) -> None:
+    def _bring_on(self, job: Job, sheet: Sheet) -> None:
         """A part; or the first look at a long clip, which makes its parts; or all the rest."""
-        source = self._files.fetch(job.clip.client_id, job.clip_id, "original", folder / "clip")
+        source = self._files.fetch(job.clip.client_id, job.clip_id, "original", sheet())
         with self._store.read() as db:
             survey = db.get_one(Job, job.clip.job.id).survey
         if job.part:
-            self._measure_part(job, source, survey)
+            self._measure_part(job, source, survey, sheet())
         elif survey is None and job.clip.duration_s > self._settings.part_seconds:
             self._cut(job, source)
         else:
-            self._store_results(job, folder, self._measure(job, source, survey))
+            self._measure(job, source, survey, sheet)
 
     def _go_on(self, job_id: str) -> None:
         """Of a long clip hand over the jobs that are due now, or delete what its parts left."""
@@ -88,16 +91,16 @@ class Worker:
 
     def _cut(self, job: Job, source: Path) -> None:
         parts.clear(self._store, self._files, job.clip_id)
-        arguments = {"source": str(source), "part_s": self._settings.part_seconds}
+        arguments = {"source": source, "part_s": self._settings.part_seconds}
         found = self._run(job, "service.measure:look", arguments)
         with self._store.write() as db:
             parts.cut(db, job.id, **found)
 
-    def _measure_part(self, job: Job, source: Path, survey: dict[str, Any] | None) -> None:
+    def _measure_part(self, job: Job, source: Path, survey: dict[str, Any] | None, target: Path) -> None:
         with self._store.read() as db:
             count = len(parts.of(db, job.clip_id))
-        target, name = source.with_name("part"), (job.clip.client_id, job.clip_id, part_file(job.id))
-        arguments = {"source": str(source), "target": str(target), "survey": survey}
+        name = (job.clip.client_id, job.clip_id, part_file(job.id))
+        arguments = {"source": source, "target": target, "survey": survey}
         self._run(job, "service.measure:part", arguments | {"number": job.part, "of": count})
         self._files.put(*name, target)
         with self._store.write() as db:
@@ -105,19 +108,16 @@ class Worker:
         if not wanted:
             self._files.delete(*name)
 
-    def _measure(self, job: Job, source: Path, survey: dict[str, Any] | None) -> dict[str, Any]:
-        clip, folder = job.clip, source.parent
+    def _measure(self, job: Job, source: Path, survey: dict[str, Any] | None, sheet: Sheet) -> None:
+        clip, results = job.clip, {name: sheet() for name in RESULTS}
         with self._store.read() as db:
             client = db.get_one(Person, clip.client_id)
             prescription, notes = programmes.prescription(db, clip), sessions.notes(db, clip)
             rows = parts.of(db, clip.id) if survey else []
-        measured = [
-            self._files.fetch(clip.client_id, clip.id, part_file(row.id), folder / f"part{row.part}")
-            for row in rows
-        ]
+        measured = [self._files.fetch(clip.client_id, clip.id, part_file(row.id), sheet()) for row in rows]
         arguments = {
-            "source": str(source),
-            "folder": str(folder),
+            "source": source,
+            "results": results,
             "exercise": clip.exercise,
             "side": clip.side,
             "prescription": prescription.model_dump(),
@@ -125,9 +125,9 @@ class Worker:
             "blur": client.practice.blur_faces,
             "measure": self._settings.measure,
             "survey": survey,
-            "parts": [str(path) for path in measured],
+            "parts": measured,
         }
-        return self._run(job, "service.measure:whole", arguments)
+        self._store_results(job, results, self._run(job, "service.measure:whole", arguments))
 
     def _run(self, job: Job, target: str, arguments: dict[str, Any]) -> dict[str, Any]:
         """Call a function in a limited process for a job that may be cancelled."""
@@ -147,15 +147,15 @@ class Worker:
             job = db.get(Job, job_id)
             return job is None or job.cancel or job.state != "running"
 
-    def _store_results(self, job: Job, folder: Path, summary: dict[str, object]) -> None:
+    def _store_results(self, job: Job, results: dict[str, Path], summary: dict[str, object]) -> None:
         """Files first, then one transaction that makes them known and ends the job."""
         with self._store.read() as db:
             clip = db.get(Clip, job.clip_id)
         if clip is None:
             return  # deleted meanwhile
-        self._files.put(clip.client_id, clip.id, "track.json.gz", folder / TRACK)
-        self._files.put(clip.client_id, clip.id, "review.mp4", folder / REVIEW)
-        texts = {"body": (folder / REPORT).read_text(), "slim": (folder / SLIM).read_text()}
+        self._files.put(clip.client_id, clip.id, "track.json.gz", results[TRACK])
+        self._files.put(clip.client_id, clip.id, "review.mp4", results[REVIEW])
+        texts = {"body": results[REPORT].read_text(), "slim": results[SLIM].read_text()}
         with self._store.write() as db:
             clip = db.get(Clip, job.clip_id)
             if clip is not None and jobs.end(db, job.id, "done"):

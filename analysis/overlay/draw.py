@@ -48,12 +48,10 @@ def write_video(
     video.write_video(path, _walk(clip, annotated, progress))
 
 
-def write_blurred(
-    path: Path | str, clip: Clip, observations: Observations, *, progress: Progress | None = None
-) -> None:
-    """Write the clip as H.264 with faces blurred and nothing drawn. Raises ClipError."""
+def blurred(clip: Clip, observations: Observations) -> Iterator[Frame]:
+    """The clip's pictures with faces blurred and nothing drawn. Raises ClipError."""
     blur = FaceBlur(observations)
-    video.write_video(path, _walk(clip, lambda frame: _plain(frame, blur), progress))
+    return _walk(clip, lambda frame: _plain(frame, blur), None)
 
 
 def thumbnails(

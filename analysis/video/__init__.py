@@ -15,7 +15,7 @@ from analysis.video.decoding import (
     sample_times,
 )
 from analysis.video.probing import cut_short, probe
-from analysis.video.writing import copy_picture, write_video
+from analysis.video.writing import copy_picture, write_in_place, write_video
 
 __all__ = [
     "POSE_SHORT_SIDE_PX",
@@ -28,5 +28,6 @@ __all__ = [
     "near_key",
     "probe",
     "sample_times",
+    "write_in_place",
     "write_video",
 ]

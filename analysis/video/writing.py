@@ -28,10 +28,13 @@ def write_video(path: Path | str, pictures: Iterable[Frame], *, quality: int = 2
     constant rate factor: smaller is better and larger in bytes. Raises ReportError; the file appears only
     when it is whole.
     """
-    with (
-        whole(path) as part,
-        av.open(f"file:{part}", "w", format="mp4", options={"movflags": "faststart"}) as container,
-    ):
+    with whole(path) as part:
+        write_in_place(part, pictures, quality=quality)
+
+
+def write_in_place(path: Path | str, pictures: Iterable[Frame], *, quality: int = 23) -> None:
+    """The same into a file that nobody else looks at, and that may have no name in any folder."""
+    with av.open(f"file:{path}", "w", format="mp4", options={"movflags": "faststart"}) as container:
         _encode(container, pictures, quality)
 
 

@@ -1,8 +1,10 @@
 """Helpers of the service tests: a service, the people in it, and clips to send."""
 
 import base64
+import contextlib
+import os
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -130,3 +132,21 @@ def announce(by: Someone, length: int, /, **meta: str) -> Any:
 def add_bytes(client: Someone, upload_id: str, offset: int, data: bytes) -> Any:
     headers = TUS | {"Upload-Offset": str(offset), "Content-Type": "application/offset+octet-stream"}
     return client.patch(f"/uploads/{upload_id}", headers=headers, content=data)
+
+
+def open_at(settings: Settings, pid: int | None = None) -> dict[str, int]:
+    """What a process, or any, has open in the folder for work: link and bytes of each file."""
+    found = {}
+    for entry in Path("/proc").glob(f"{pid or '[0-9]*'}/fd/*"):
+        with contextlib.suppress(OSError):
+            if (link := os.readlink(entry)).startswith(f"{settings.work_dir}/"):
+                found[link] = entry.stat().st_size
+    return found
+
+
+def until(true: Callable[[], bool], seconds: float = 30) -> None:
+    for _ in range(round(seconds / 0.05)):
+        if true():
+            return
+        time.sleep(0.05)
+    raise AssertionError("not reached")

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from desk import make_clip, settings_for
+from desk import make_clip, open_at, settings_for
 from shop import Shop, check_done_once
 from sqlalchemy import select
 
@@ -132,7 +132,7 @@ def test_a_long_clip_that_is_cancelled_leaves_nothing(
         shop.until(lambda: in_parts(shop)["done"] >= 1 and in_parts(shop)["running"] == 1)
         assert shop.queue.cancel(job_id).state == "cancelled", "at once"
         shop.until(lambda: not rows(shop), seconds=20)
-        shop.until(lambda: not [f for f in shop.settings.work_dir.rglob("*") if f.is_file()], seconds=20)
+        shop.until(lambda: not open_at(shop.settings), seconds=20)
         assert [name.rpartition("/")[2] for name in shop.files.names()] == ["original"]
     finally:
         shop.close()

@@ -3,7 +3,6 @@
 import io
 import json
 import os
-import time
 import zipfile
 from collections.abc import Callable
 from datetime import timedelta
@@ -11,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from desk import PASSWORD, Desk, Someone, announce
+from desk import PASSWORD, Desk, Someone, announce, open_at, until
 from sqlalchemy import select
 
 from service import consent, retention
@@ -108,12 +107,10 @@ def test_a_clip_being_measured_goes_with_its_person(
     desk = open_desk(measure="standin:endless")
     client = desk.client("Cleo")
     desk.send_clip(client, clip_bytes)
+    settings = desk.services.settings
+    until(lambda: bool(open_at(settings)))
     client.ok("post", "/me/delete", json={"password": PASSWORD})
-    for _ in range(200):
-        if not [f for f in desk.services.settings.work_dir.rglob("*") if f.is_file()]:
-            break
-        time.sleep(0.05)
-    assert not [f for f in desk.services.settings.work_dir.rglob("*") if f.is_file()]
+    until(lambda: not open_at(settings))
     assert not desk.services.files.names()
 
 
