@@ -1,5 +1,6 @@
 """Wires the application: services, routes, pages, errors."""
 
+import logging
 import threading
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
@@ -11,6 +12,7 @@ from fastapi.exception_handlers import http_exception_handler
 from fastapi.responses import JSONResponse
 from fastapi.staticfiles import StaticFiles
 from pydantic import BaseModel
+from sqlalchemy.exc import OperationalError
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 
@@ -18,12 +20,13 @@ from analysis.errors import MatlineError
 from service import pages
 from service.api import auth, clients, clips, me, practice, uploads
 from service.api.deps import ERRORS
-from service.errors import NotFound, ServiceError, TooMany
-from service.guard import Guard, problem
+from service.errors import NotFound, ServiceError, Unavailable
+from service.guard import Guard
 from service.room import Room
 from service.services import Services
 from service.settings import MIB, Settings
 
+_log = logging.getLogger(__name__)
 _FOR_SCRIPTS = ("/api/", "/static/")
 _CHECKS_AT_ONCE = 2  # of clips that have arrived; they are not to take the threads that answer pages
 
@@ -61,7 +64,9 @@ def create_app(
     app.mount("/static", StaticFiles(directory=str(resource("service").joinpath("static"))), "static")
     app.add_exception_handler(MatlineError, _tell)
     app.add_exception_handler(HTTPException, _absent)
-    app.add_middleware(Guard, settings=settings)
+    if not settings.embedded:
+        app.add_exception_handler(OperationalError, _away)
+    app.add_middleware(Guard, settings=settings, tell=_tell)
     return app
 
 
@@ -81,10 +86,19 @@ async def _absent(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     if request.url.path.startswith(_FOR_SCRIPTS):
         return await http_exception_handler(request, error)
-    return pages.problem(request, NotFound())
+    return _tell(request, NotFound())
 
 
-async def _tell(_request: Request, error: Exception) -> JSONResponse:
+async def _away(request: Request, error: Exception) -> Response:
+    """The database of all servers does not answer."""
+    _log.error("the database does not answer: %s", type(error).__name__)
+    return _tell(request, Unavailable("The practice's data cannot be reached now. Try again in a minute."))
+
+
+def _tell(request: Request, error: Exception) -> Response:
+    """An error in its own words: a page for people, JSON for scripts."""
+    assert isinstance(error, MatlineError)
+    if not request.url.path.startswith(_FOR_SCRIPTS):
+        return pages.problem(request, error)
     status = error.status if isinstance(error, ServiceError) else 422
-    headers = {"Retry-After": str(error.wait_s)} if isinstance(error, TooMany) else None
-    return JSONResponse(problem(error), status, headers)
+    return JSONResponse({"detail": str(error)}, status, pages.headers_of(error))

@@ -82,7 +82,7 @@ def _serve(settings: Settings, meanwhile: Callable[[Services], None] | None = No
         if meanwhile:
             meanwhile(services)
 
-    typer.echo(f"Open {settings.public_url or f'http://{settings.host}:{settings.port}'} in a browser.")
+    typer.echo(f"Open {settings.address} in a browser.")
     typer.echo(f"Data is in {settings.data_dir}. Stop with Ctrl-C.")
     uvicorn.run(
         create_app(settings, beside),

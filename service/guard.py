@@ -1,10 +1,11 @@
 """The gate before every route: host names, requests forged by other sites, rates, and answers' headers."""
 
-import json
-from collections.abc import Iterable
+from collections.abc import Callable
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import Request
+from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.errors import NotAllowed, Refused, ServiceError, TooMany
@@ -18,6 +19,7 @@ _CSP = (  # forms are sent by script alone: the browser's own way would show wha
     "media-src 'self' blob:; connect-src 'self'; object-src 'none'; base-uri 'none'; "
     "form-action 'none'; frame-ancestors 'none'"
 )
+_LOOK = ("/look.css", "/static/")  # so that a page that tells what is wrong looks like one of ours
 _PEOPLE_AT_ONE_ADDRESS = 20  # as of a practice's own network
 _HEADERS = {
     "Content-Security-Policy": _CSP,
@@ -36,8 +38,10 @@ class Guard:
     It counts requests of its own process, whose time they take; guesses are counted by `tries`.
     """
 
-    def __init__(self, app: ASGIApp, settings: Settings) -> None:
-        self._app, self._settings = app, settings
+    def __init__(
+        self, app: ASGIApp, settings: Settings, tell: Callable[[Request, ServiceError], Response]
+    ) -> None:
+        self._app, self._settings, self._tell = app, settings, tell
         self._rates, self._most = Rates(), settings.requests_per_minute
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -54,14 +58,15 @@ class Guard:
         try:
             self._check(scope)
         except ServiceError as error:
-            await _answer(error, send_with_headers)
+            await self._tell(Request(scope), error)(scope, receive, send_with_headers)
             return
         await self._app(scope, receive, send_with_headers)
 
     def _check(self, scope: Scope) -> None:
         headers = Headers(scope=scope)
-        if _host(headers.get("host", "")) not in self._settings.allowed_hosts:
-            raise Refused("This address is not served here. Use the one that the practice gave you.")
+        ours = _host(headers.get("host", "")) in self._settings.allowed_hosts
+        if not ours and not scope["path"].startswith(_LOOK):
+            raise Refused(f"This address is not served here. Open {self._settings.address} instead.")
         if scope["method"] not in _SAFE and not headers.get("authorization"):
             check_origin(headers, self._settings)
         address = (scope.get("client") or ("",))[0]
@@ -107,20 +112,3 @@ def _add_headers(message: Message, path: str, settings: Settings) -> None:
     headers.setdefault("Cache-Control", "public, max-age=300" if path.startswith("/static/") else "no-store")
     if settings.secure_cookies:
         headers["Strict-Transport-Security"] = "max-age=31536000"
-
-
-async def _answer(error: ServiceError, send: Send) -> None:
-    body = json.dumps(problem(error)).encode()
-    headers: Iterable[tuple[bytes, bytes]] = [
-        (b"content-type", b"application/json"),
-        (b"content-length", str(len(body)).encode()),
-    ]
-    if isinstance(error, TooMany):
-        headers = [*headers, (b"retry-after", str(error.wait_s).encode())]
-    await send({"type": "http.response.start", "status": error.status, "headers": list(headers)})
-    await send({"type": "http.response.body", "body": body})
-
-
-def problem(error: Exception) -> dict[str, str]:
-    """Body of an answer that tells an error."""
-    return {"detail": str(error)}

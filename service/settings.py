@@ -100,6 +100,11 @@ class Settings(BaseSettings):
         return self.host in LOOPBACK and not self.public_url
 
     @property
+    def address(self) -> str:
+        """Where people open the service in a browser."""
+        return self.public_url or f"http://{self.host}:{self.port}"
+
+    @property
     def secure_cookies(self) -> bool:
         """Cookies only over https, where the service is reached that way."""
         return self.public_url.startswith("https://")

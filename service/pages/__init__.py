@@ -3,9 +3,9 @@
 from fastapi import APIRouter
 
 from service.pages import client, clip, entry, joint_range, staff
-from service.pages.view import Page, problem
+from service.pages.view import Page, headers_of, problem
 
-__all__ = ["problem", "router"]
+__all__ = ["headers_of", "problem", "router"]
 
 router = APIRouter(route_class=Page)
 for module in (entry, client, staff, clip, joint_range):

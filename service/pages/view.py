@@ -18,7 +18,7 @@ from analysis.conventions import SIGNALS
 from analysis.errors import MatlineError
 from analysis.progress.limits import label
 from analysis.report import words
-from service.errors import NotFound, NotSignedIn, ServiceError
+from service.errors import NotFound, NotSignedIn, ServiceError, TooMany, Unavailable
 from service.pages import plain
 from service.store.models import Person
 
@@ -129,4 +129,12 @@ class Page(APIRoute):
 def problem(request: Request, error: MatlineError) -> Response:
     """An error as a page."""
     status = error.status if isinstance(error, ServiceError) else 422
-    return page(request, "problem.html", None, status, message=str(error))
+    again = isinstance(error, TooMany | Unavailable) and request.method == "GET"
+    shown = page(request, "problem.html", None, status, message=str(error), again=again)
+    shown.headers.update(headers_of(error))
+    return shown
+
+
+def headers_of(error: MatlineError) -> dict[str, str]:
+    """What else is said where an error is answered."""
+    return {"Retry-After": str(error.wait_s)} if isinstance(error, TooMany) else {}

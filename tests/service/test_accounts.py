@@ -1,12 +1,15 @@
 """Accounts, sessions, invitations and the gate: what a person may do, and what an attacker may not."""
 
+import html
+import re
 from collections.abc import Callable
 from datetime import timedelta
 
 import pytest
 from desk import ORIGIN, PASSWORD, Desk, Someone
 from fastapi.testclient import TestClient
-from sqlalchemy import select, text
+from sqlalchemy import create_engine, select, text
+from sqlalchemy.orm import sessionmaker
 
 from service.store.columns import now
 from service.store.models import ApiToken, Invitation, Person, SignIn
@@ -176,6 +179,40 @@ def test_rates_are_limited(open_desk: Callable[..., Desk]) -> None:
     assert answers[-1].status_code == 429
     assert int(answers[-1].headers["retry-after"]) <= 60
     assert desk.browser().get("/sign-in").status_code == 200, "others are not held up"
+
+
+@pytest.mark.parametrize("host", ["elsewhere.example", "127.0.0.1"])
+def test_who_is_turned_away_at_the_gate_reads_what_to_do(open_desk: Callable[..., Desk], host: str) -> None:
+    """A page for people, JSON for scripts, of the same words."""
+    http = open_desk(workers=0, requests_per_minute=5).browser()
+    found = [
+        [http.get(path, headers={"Host": host}) for path in ("/sign-in", "/api/me", "/sign-in", "/api/me")]
+        for _ in range(4)
+    ][-1]
+    for page, script in zip(found[::2], found[1::2], strict=True):
+        assert page.status_code == script.status_code == (429 if host == "127.0.0.1" else 422)
+        assert page.headers["content-type"].startswith("text/html")
+        assert "frame-ancestors 'none'" in page.headers["content-security-policy"]
+        words = script.json()["detail"]
+        assert re.sub(r"\d+ s", "", words) in re.sub(r"\d+ s", "", html.unescape(page.text))
+        if host == "127.0.0.1":
+            assert int(page.headers["retry-after"]) <= 60
+            assert "Try again" in page.text
+        else:
+            assert "Open http://127.0.0.1:8000 instead." in words
+
+
+def test_a_database_that_is_away_is_told_in_words(
+    open_desk: Callable[..., Desk], postgres_alone: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    desk = open_desk(workers=0, database_url=postgres_alone)
+    lost = sessionmaker(create_engine("postgresql+psycopg://matline@/postgres?host=/nowhere"))
+    for way in ("_reading", "_writing"):
+        monkeypatch.setattr(desk.services.store, way, lost)
+    page, script = desk.owner.http.get("/"), desk.owner.get("/me")
+    assert page.status_code == script.status_code == 503
+    assert "Try again in a minute." in page.text
+    assert "Try again in a minute." in script.json()["detail"]
 
 
 def test_made_up_cookies_do_not_escape_the_limit(open_desk: Callable[..., Desk]) -> None:
