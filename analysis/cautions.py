@@ -32,7 +32,7 @@ class PainQuestion(Record):
     """Pain on a 0-10 scale, asked before and after; and what counts as a change.
 
     `change_points` is in points of the scale, `change_share` a share of the value before. From `strong_from`
-    on, `strong` is told before any exercise.
+    on, `strong` is told before any exercise; where pain is to end the session, it counts as the `sign`.
     """
 
     before: str
@@ -43,6 +43,7 @@ class PainQuestion(Record):
     change_share: float
     strong_from: int
     strong: str
+    sign: WarningSign
     source: str
 
 
@@ -83,8 +84,8 @@ def parse(text: str) -> Cautions:
 def referrals(answered_yes: Collection[str]) -> tuple[WarningSign, ...]:
     """The warning signs answered with yes (by `kind`), most urgent first; empty where none was.
 
-    Raises KeyError on a kind that is not asked about, so that a misspelt answer is never lost.
+    Raises KeyError on a kind that there is not, so that a misspelt answer is never lost.
     """
-    known = {sign.kind: sign for sign in load().warning_sign}
+    known = {sign.kind: sign for sign in (*load().warning_sign, load().pain.sign)}
     urgencies = get_args(Urgency)
     return tuple(sorted((known[kind] for kind in answered_yes), key=lambda s: urgencies.index(s.urgency)))

@@ -118,7 +118,7 @@ def proposals(db: Session, client_id: str) -> list[Proposal]:
 
 
 def propose(db: Session, by: Person, item: ProgrammeItem, data: ProposalIn) -> Proposal:
-    """Propose an easier or harder form for an item; nothing changes yet.
+    """Propose an easier or harder form for an item; nothing changes before it is confirmed.
 
     Raises Conflict while a warning sign of the client is open: the programme waits.
     """
@@ -138,7 +138,7 @@ def propose(db: Session, by: Person, item: ProgrammeItem, data: ProposalIn) -> P
     db.add(row)
     db.flush()
     audit.record(db, by, db.get(Person, item.client_id), "changed", "proposal", row.id)
-    return row
+    return decide(db, by, row, "confirmed") if data.confirmed else row
 
 
 def decide(db: Session, by: Person, proposal: Proposal, state: Literal["confirmed", "declined"]) -> Proposal:

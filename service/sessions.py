@@ -1,7 +1,8 @@
 """A client's sessions: pain before and after, and the warning signs.
 
-A warning sign reported ends the session before it begins. It stays open until a coach or physio has
-seen to it; as long as it is open the client is told whom to call, and gets no exercise advice.
+A warning sign reported ends the session before it begins, and so does strong pain, which counts as one. It
+stays open until a coach or physio has seen to it; as long as it is open the client is told whom to call, and
+gets no exercise advice.
 """
 
 from collections.abc import Sequence
@@ -61,15 +62,29 @@ def start(db: Session, client: Person, data: StartIn) -> PracticeSession:
     asked = {q.kind for q in questions().questions}
     if set(data.answers) != asked:
         raise Refused("Answer every question, each with yes or no.")
+    signs = dict(data.answers)
+    if data.pain_before >= pain_limit(client):
+        signs[cautions.load().pain.sign.kind] = True
     row = PracticeSession(
-        client_id=client.id, day=data.day or date.today(), pain_before=data.pain_before, answers=data.answers
+        client_id=client.id, day=data.day or date.today(), pain_before=data.pain_before, answers=signs
     )
-    if any(data.answers.values()):
+    if any(signs.values()):
         row.stopped_at = row.ended_at = now()
     db.add(row)
     db.flush()
     audit.record(db, client, client, "changed", "session", row.id)
     return row
+
+
+def pain_limit(client: Person) -> int:
+    """Pain (0-10) from which a client's session does not start: what was set for them, or the common one."""
+    return client.pain_limit or cautions.load().pain.strong_from
+
+
+def set_pain_limit(db: Session, by: Person, client: Person, pain: int) -> None:
+    """Set for one client from which pain on a session does not start."""
+    client.pain_limit = pain
+    audit.record(db, by, client, "changed", "pain_limit")
 
 
 def end(db: Session, client: Person, row: PracticeSession, pain_after: int) -> PracticeSession:

@@ -28,7 +28,7 @@ from service.records.programme import (
     TargetIn,
     TargetOut,
 )
-from service.records.sessions import BeforeOut, ClearIn, EndIn, SessionOut, StartIn, TodayOut
+from service.records.sessions import BeforeOut, ClearIn, EndIn, PainLimitIn, SessionOut, StartIn, TodayOut
 from service.store.models import Person
 
 router = APIRouter()
@@ -142,9 +142,15 @@ def client_sessions(db: Db, client: TheClient) -> list[SessionOut]:
     return [sessions.described(client, row) for row in sessions.latest(db, client.id)]
 
 
+@router.put("/clients/{client_id}/pain-limit", status_code=204, tags=["sessions"])
+def set_pain_limit(data: PainLimitIn, db: Db, person: Staff, client: TheClient) -> None:
+    """Set from which pain on this client's sessions do not start."""
+    sessions.set_pain_limit(db, person, client, data.pain)
+
+
 @router.post("/sessions", status_code=201, tags=["sessions"])
 def start_session(data: StartIn, db: Db, person: SelfClient) -> SessionOut:
-    """Start a session; where a warning sign is reported it ends at once and says whom to call."""
+    """Start a session; with a warning sign or strong pain it ends at once and says whom to call."""
     return sessions.described(person, sessions.start(db, person, data))
 
 

@@ -32,6 +32,7 @@ def today(request: Request, db: Session, person: Person) -> Response:
         unread=[] if told.care else unread,
         ended=ended,
         asked=sessions.questions(),
+        pain_limit=sessions.pain_limit(person),
         seen_to=[] if told.session else sessions.seen_to(db, person.id),
         seen_to_text=cautions.load().seen_to.text,
         watched=bool(told.care and consent.agreed(db, person.id)),

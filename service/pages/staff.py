@@ -48,6 +48,7 @@ def client_page(request: Request, db: Db, person: Staff, client: TheClient) -> R
     """One client: programme, targets, steps easier or harder, sessions, clips."""
     rows = sessions.latest(db, client.id, 8)
     items = [ProgrammeItemOut.model_validate(i) for i in programmes.items(db, client.id)]
+    held = {item.exercise for item in items}
     return page(
         request,
         "client.html",
@@ -57,9 +58,11 @@ def client_page(request: Request, db: Db, person: Staff, client: TheClient) -> R
         targets=programmes.targets(db, client.id),
         target_names={name: _target_words(name) for name in Prescription.model_fields},
         proposals=programmes.proposals(db, client.id),
-        advised=results.advised(db, client),
+        advised={name: p for name, p in results.advised(db, client).items() if name in held},
         exercises=[exercises.load(name) for name in exercises.names()],
         steps={item.id: _steps(item) for item in items},
+        pain_limit=sessions.pain_limit(client),
+        pain_common=cautions.load().pain,
         signs={row.id: _signs(row) for row in rows},
         sessions=[sessions.described(client, row) for row in rows],
         clips=clips.of_client(db, client.id, 12),

@@ -70,13 +70,14 @@ class ProposalIn(In):
     """An easier or harder form for an item of the programme, and why.
 
     Either a form of its own exercise, by its text in the exercise's file (empty: the exercise as
-    usual), or another exercise.
+    usual), or another exercise. Whoever proposes may confirm it in the same step.
     """
 
     direction: Literal["easier", "harder"]
     form: FormText | None = None
     exercise: ExerciseName | None = None
     reason: Reason
+    confirmed: bool = False
 
     @model_validator(mode="after")
     def _one(self) -> Self:

@@ -34,6 +34,12 @@ class StartIn(In):
     answers: Annotated[dict[str, bool], Field(max_length=100)]
 
 
+class PainLimitIn(In):
+    """From which pain on a client's session does not start, and they are told whom to call."""
+
+    pain: int = Field(ge=1, le=10)
+
+
 class EndIn(In):
     """Ending a session: pain now."""
 

@@ -37,6 +37,7 @@ class Person(Base):
     name: Mapped[str] = mapped_column(String(120))
     email: Mapped[str] = mapped_column(String(254), unique=True)
     password: Mapped[str] = mapped_column(String(200))
+    pain_limit: Mapped[int | None]  # of a client, where a coach set another than the common one
     created_at: Mapped[datetime] = mapped_column(default=now)
     practice: Mapped[Practice] = relationship(lazy="joined")
 

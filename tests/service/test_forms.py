@@ -23,7 +23,7 @@ def item_of(desk: Desk, client: Someone, exercise: str, **more: Any) -> dict[str
     return item
 
 
-def propose(desk: Desk, item: dict[str, Any], way: str, **to: str) -> Any:
+def propose(desk: Desk, item: dict[str, Any], way: str, **to: Any) -> Any:
     data = {"direction": way, "reason": "as agreed", **to}
     return desk.owner.post(f"/programme/{item['id']}/proposals", json=data)
 
@@ -91,3 +91,15 @@ def test_what_is_no_form_is_refused(desk: Desk, to: dict[str, str]) -> None:
     item = item_of(desk, client, "toe_tap")
     assert propose(desk, item, "easier", **to).status_code == 422
     assert desk.owner.ok("get", f"/clients/{client.id}/proposals") == []
+
+
+def test_one_step_proposes_and_confirms_but_not_while_a_warning_sign_is_open(desk: Desk) -> None:
+    client = desk.client("Cleo")
+    item = item_of(desk, client, "toe_tap")
+    stopped = desk.session_of(client, leg_weakness=True)
+    assert propose(desk, item, "harder", form="Leg extension", confirmed=True).status_code == 409
+    assert desk.owner.ok("get", f"/clients/{client.id}/proposals") == []
+    desk.owner.ok("post", f"/sessions/{stopped}/clear", json={"note": "seen"})
+    assert seen(client, item)["exercise"] == "toe_tap"
+    assert propose(desk, item, "harder", form="Leg extension", confirmed=True).json()["state"] == "confirmed"
+    assert seen(client, item)["exercise"] == "leg_extension"

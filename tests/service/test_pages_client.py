@@ -88,6 +88,32 @@ def test_a_warning_sign_stops_the_session(visit: Visit, coach: Visitor) -> None:
     client.sees("Toe tap")
 
 
+def test_strong_pain_stops_the_session_from_where_the_coach_says(visit: Visit, coach: Visitor) -> None:
+    coach.api("PATCH", "/practice", {"contact": "Call Olive, 555 0100."})
+    client = at_home(visit, coach, "Tess")
+    client.sees("So does pain of 7 or more.")
+    client.answer_questions(pain=7)
+    client.sees("Stop here and speak to someone first")
+    client.sees("Speak to your coach, physio or GP today, before any exercise.")
+    client.sees("Call Olive, 555 0100.")
+    expect(client.page.locator("main")).not_to_contain_text(ADVICE)
+    expect(client.page.locator("input[type=file]")).to_have_count(0)
+
+    coach.go(f"/clients/{client.id}")
+    coach.sees("with pain 7 of 10")
+    coach.page.get_by_label("What was done").fill("Her usual pain; her doctor knows.")
+    coach.press("Clear the warning sign")
+    coach.sees("cleared: Her usual pain")
+    coach.page.get_by_label("Pain from which a session of Tess does not start").fill("9")
+    coach.press("Set this pain")
+    expect(coach.page.get_by_label("Pain from which a session of Tess does not start")).to_have_value("9")
+    client.page.reload()
+    client.sees("So does pain of 9 or more.")
+    client.answer_questions(pain=8)
+    client.sees("Your pain is strong today: 8")
+    client.sees("Toe tap")
+
+
 def test_no_result_gives_advice_while_a_warning_sign_is_open(
     visit: Visit, coach: Visitor, long_clip: Path
 ) -> None:

@@ -194,6 +194,31 @@ def test_a_form_in_words_comes_to_the_client_and_goes_again(visit: Visit, coach:
     client.sees_not("Slide the heel")
 
 
+def test_an_advised_form_is_taken_up_in_one_step(visit: Visit, coach: Visitor, long_clip: Path) -> None:
+    client = joined(visit, coach, "Uma")
+    item = programme(coach, client)
+    for _ in range(2):
+        session = session_of(client)
+        measured(client, long_clip, item, session)
+        client.api("POST", f"/sessions/{session}/end", {"pain_after": 6})
+    session_of(client)
+    client.go("/")
+    client.sees_not("Slide the heel")
+    coach.go(f"/clients/{client.id}")
+    box = coach.page.locator(".change", has_text="Consider the easier form")
+    expect(box).to_contain_text("The heel slides only as far as the pelvis stays still.")
+    expect(box.get_by_label("Why")).to_have_value(re.compile("Pain rose from 2 to 6"))
+    box.get_by_role("button", name="Set it in the programme").click()
+    expect(box).to_contain_text("✓ In the programme now.")
+    expect(box.get_by_role("button")).to_have_count(0)
+    made = coach.api("GET", f"/clients/{client.id}/proposals")
+    assert [(p["state"], p["form"]) for p in made] == [
+        ("confirmed", "Slide the heel instead of lifting the foot")
+    ]
+    client.go("/")
+    client.sees("Slide the heel instead of lifting the foot")
+
+
 def move(coach: Visitor, client: Visitor, way: str, to: str) -> None:
     """Propose a level and confirm it, on the client's page."""
     coach.go(f"/clients/{client.id}")

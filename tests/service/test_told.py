@@ -4,7 +4,7 @@ import html
 from datetime import timedelta
 
 import pytest
-from desk import Desk, Someone
+from desk import Desk, Someone, announce
 
 from analysis import cautions, exercises
 from service import audit, exercise_data
@@ -24,19 +24,47 @@ def begin(client: Someone, pain: int = 2, **yes: bool) -> str:
     return str(client.ok("post", "/sessions", json={"pain_before": pain, "answers": answers})["id"])
 
 
-@pytest.mark.parametrize(("pain", "strong"), [(6, False), (7, True), (10, True)])
-def test_strong_pain_is_told_before_any_exercise(desk: Desk, pain: int, strong: bool) -> None:
+def with_bridge(desk: Desk) -> Someone:
+    """A client with an exercise for today."""
     desk.owner.ok("patch", "/practice", json={"contact": "Call Olive, 555 0100."})
     client = desk.client("Cleo")
     desk.owner.ok(
         "post", f"/clients/{client.id}/programme", json={"exercise": "bridge", "days": [*range(1, 8)]}
     )
-    begin(client, pain)
-    text, told = page(client), cautions.load().pain.strong
-    assert (told in text) is strong
-    assert ("Call Olive" in text) is strong
-    assert not strong or text.index(told) < text.index("1. Bridge")
-    assert ("strong pain before" in page(desk.owner, f"/clients/{client.id}")) is strong
+    return client
+
+
+@pytest.mark.parametrize(("pain", "limit", "stops"), [(6, None, False), (7, None, True), (10, None, True),
+                                                      (7, 9, False), (9, 9, True), (3, 3, True)])  # fmt: skip
+def test_strong_pain_stops_the_session(desk: Desk, pain: int, limit: int | None, stops: bool) -> None:
+    client, told = with_bridge(desk), cautions.load().pain
+    if limit is not None:
+        assert desk.owner.put(f"/clients/{client.id}/pain-limit", json={"pain": limit}).status_code == 204
+    assert f"pain of {limit or told.strong_from} or more" in page(client)
+    session = begin(client, pain)
+    text = page(client)
+    assert ("1. Bridge" in text) is not stops
+    for whom in (told.sign.contact, "Call Olive", "Stop here and speak to someone first"):
+        assert (whom in text) is (stops or (whom == "Call Olive" and pain >= told.strong_from))
+    assert (told.strong in text) is (not stops and pain >= told.strong_from), (
+        "told, where a coach knows of it"
+    )
+    sent = announce(client, 10, exercise="bridge", session=session)
+    assert (sent.status_code == 423) is stops
+    assert (f"with pain {pain} of 10" in page(desk.owner)) is stops
+    if stops:
+        again = client.post("/sessions", json={"pain_before": 1, "answers": {}})
+        assert again.status_code == 423, "not by telling less pain afterwards"
+        desk.owner.ok("post", f"/sessions/{session}/clear", json={"note": "Talked to."})
+        assert begin(client, 2)
+        assert "1. Bridge" in page(client)
+
+
+@pytest.mark.parametrize("pain", [0, 11, None, 7.5])
+def test_the_pain_that_stops_is_one_of_the_scale(desk: Desk, pain: object) -> None:
+    client = desk.client("Cleo")
+    assert desk.owner.put(f"/clients/{client.id}/pain-limit", json={"pain": pain}).status_code == 422
+    assert client.put(f"/clients/{client.id}/pain-limit", json={"pain": 9}).status_code == 403
 
 
 @pytest.mark.parametrize(
