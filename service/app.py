@@ -98,7 +98,7 @@ async def _away(request: Request, error: Exception) -> Response:
 def _tell(request: Request, error: Exception) -> Response:
     """An error in its own words: a page for people, JSON for scripts."""
     assert isinstance(error, MatlineError)
-    if not request.url.path.startswith(_FOR_SCRIPTS):
+    if not request.scope["path"].startswith(_FOR_SCRIPTS):  # of the address, the host may be nonsense
         return pages.problem(request, error)
     status = error.status if isinstance(error, ServiceError) else 422
     return JSONResponse({"detail": str(error)}, status, pages.headers_of(error))

@@ -64,7 +64,7 @@ class Guard:
 
     def _check(self, scope: Scope) -> None:
         headers = Headers(scope=scope)
-        ours = _host(headers.get("host", "")) in self._settings.allowed_hosts
+        ours = host_of(headers) in self._settings.allowed_hosts
         if not ours and not scope["path"].startswith(_LOOK):
             raise Refused(f"This address is not served here. Open {self._settings.address} instead.")
         if scope["method"] not in _SAFE and not headers.get("authorization"):
@@ -91,10 +91,10 @@ def check_origin(headers: Headers, settings: Settings) -> None:
         raise NotAllowed("This request did not come from our own page. Reload the page and try again.")
 
 
-def _host(value: str) -> str:
-    """Host name of a Host header, without the port."""
+def host_of(headers: Headers) -> str:
+    """Host name that a request is for, without the port; empty where it is none."""
     try:
-        return urlsplit(f"//{value}").hostname or ""
+        return urlsplit(f"//{headers.get('host', '')}").hostname or ""
     except ValueError:
         return ""
 

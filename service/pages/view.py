@@ -19,6 +19,7 @@ from analysis.errors import MatlineError
 from analysis.progress.limits import label
 from analysis.report import words
 from service.errors import NotFound, NotSignedIn, ServiceError, TooMany, Unavailable
+from service.guard import host_of
 from service.pages import plain
 from service.store.models import Person
 
@@ -130,7 +131,10 @@ def problem(request: Request, error: MatlineError) -> Response:
     """An error as a page."""
     status = error.status if isinstance(error, ServiceError) else 422
     again = isinstance(error, TooMany | Unavailable) and request.method == "GET"
-    shown = page(request, "problem.html", None, status, message=str(error), again=again)
+    settings = request.app.state.settings
+    here = host_of(request.headers) in settings.allowed_hosts
+    home = "/" if here else settings.address
+    shown = page(request, "problem.html", None, status, message=str(error), again=again, home=home)
     shown.headers.update(headers_of(error))
     return shown
 

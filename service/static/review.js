@@ -49,7 +49,7 @@ function tie(viewer) {
     button.addEventListener("click", () => {
       video?.pause();
       seek(Number(button.dataset.seek));
-      viewer.scrollIntoView({ block: "nearest" });
+      viewer.querySelector(".stage").scrollIntoView({ block: "nearest" }); // a phone shows not all of the viewer
     });
   }
   const kept = /^#t=([\d.]+)$/.exec(location.hash);

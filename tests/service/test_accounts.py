@@ -181,7 +181,7 @@ def test_rates_are_limited(open_desk: Callable[..., Desk]) -> None:
     assert desk.browser().get("/sign-in").status_code == 200, "others are not held up"
 
 
-@pytest.mark.parametrize("host", ["elsewhere.example", "127.0.0.1"])
+@pytest.mark.parametrize("host", ["elsewhere.example", "[", "127.0.0.1"])
 def test_who_is_turned_away_at_the_gate_reads_what_to_do(open_desk: Callable[..., Desk], host: str) -> None:
     """A page for people, JSON for scripts, of the same words."""
     http = open_desk(workers=0, requests_per_minute=5).browser()
@@ -200,6 +200,7 @@ def test_who_is_turned_away_at_the_gate_reads_what_to_do(open_desk: Callable[...
             assert "Try again" in page.text
         else:
             assert "Open http://127.0.0.1:8000 instead." in words
+            assert '<a href="http://127.0.0.1:8000">' in page.text
 
 
 def test_a_database_that_is_away_is_told_in_words(

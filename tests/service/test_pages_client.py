@@ -106,6 +106,7 @@ def test_strong_pain_stops_the_session_from_where_the_coach_says(visit: Visit, c
     coach.sees("cleared: Her usual pain")
     coach.page.get_by_label("Pain from which a session of Tess does not start").fill("9")
     coach.press("Set this pain")
+    coach.sees("✓ This pain is set.")
     expect(coach.page.get_by_label("Pain from which a session of Tess does not start")).to_have_value("9")
     client.page.reload()
     client.sees("So does pain of 9 or more.")

@@ -4,7 +4,7 @@ import re
 from pathlib import Path
 
 import pytest
-from browsing import Visit, Visitor, joined, measured, owner, programme, session_of
+from browsing import PHONE, Visit, Visitor, joined, measured, owner, programme, session_of
 from playwright.sync_api import expect
 
 TILTED_AT = 3.2  # s, of the finding F1 of `pictured`
@@ -192,6 +192,15 @@ def test_a_form_in_words_comes_to_the_client_and_goes_again(visit: Visit, coach:
     move(coach, client, "harder", "Toe tap as usual")
     client.go("/")
     client.sees_not("Slide the heel")
+
+
+def test_on_a_phone_a_finding_brings_the_video_into_view(
+    visit: Visit, coach: Visitor, long_clip: Path
+) -> None:
+    opened(visit, coach, "Wes", long_clip)
+    coach.page.set_viewport_size(PHONE)
+    coach.page.locator("ul.findings").get_by_role("button", name=re.compile("Go to")).first.click()
+    expect(coach.page.locator("video")).to_be_in_viewport(ratio=0.9)
 
 
 def test_an_advised_form_is_taken_up_in_one_step(visit: Visit, coach: Visitor, long_clip: Path) -> None:
