@@ -21,6 +21,7 @@ from analysis.errors import ClipError
 from analysis.exercises import Prescription
 from analysis.observe import kept
 from analysis.records import Clip, Number, Observations, Report, SessionNotes
+from analysis.video import Frame
 from service import motion
 from service.child import Tell, resolve
 from service.errors import Refused
@@ -128,8 +129,7 @@ def whole(
             _joined(source, survey, parts) if survey else None,
         )
         result = call(order, lambda share: tell("measuring", max(begun, MEASURING_SHARE * share)))
-        tell("video", MEASURING_SHARE)
-        _write(result, order.path, {name: Path(file) for name, file in results.items()}, blur)
+        _write(tell, result, order.path, {name: Path(file) for name, file in results.items()}, blur)
     return summary(result.report)
 
 
@@ -175,14 +175,29 @@ def track_json(seen: Observations) -> bytes:
     return gzip.compress(text.encode(), compresslevel=5)
 
 
-def _write(result: Measured, source: Path, out: dict[str, Path], blur: bool) -> None:
+def _write(tell: Tell, result: Measured, source: Path, out: dict[str, Path], blur: bool) -> None:
     out[REPORT].write_text(result.report.model_dump_json(by_alias=True))
     out[SLIM].write_text(slim(result.report))
     out[TRACK].write_bytes(track_json(result.observations))
-    write_review(video.probe(source), result.observations, out[REVIEW], blur=blur)
+    clip = video.probe(source)
+
+    def progress(share: float) -> None:
+        tell("video", MEASURING_SHARE + (1 - MEASURING_SHARE) * share)
+
+    write_review(clip, result.observations, out[REVIEW], blur, progress)
 
 
-def write_review(clip: Clip, observations: Observations, target: Path, *, blur: bool) -> None:
+def write_review(
+    clip: Clip, observations: Observations, target: Path, blur: bool, progress: Callable[[float], None]
+) -> None:
     """Write the video to watch: H.264, upright, at most 720 lines and 30 pictures a second."""
     plain = video.frames(clip, video.sample_times(clip, REVIEW_HZ))
-    video.write_in_place(target, overlay.blurred(clip, observations) if blur else plain)
+    pictures = overlay.blurred(clip, observations) if blur else plain
+
+    def told() -> Iterator[Frame]:
+        for picture in pictures:
+            progress(min(1.0, picture.time_s / clip.duration_s))
+            yield picture
+
+    progress(0.0)
+    video.write_in_place(target, told())

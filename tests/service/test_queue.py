@@ -11,7 +11,7 @@ import pytest
 from desk import Desk, settings_for
 from shop import Shop, check_done_once
 
-from service import jobs
+from service import jobs, measure
 from service.store.models import Clip
 
 
@@ -135,6 +135,19 @@ def test_a_running_job_can_be_cancelled_and_done_again(
     assert client.ok("post", f"/clips/{clip_id}/again")["state"] == "queued"
     client.ok("post", f"/clips/{clip_id}/cancel")
     assert desk.wait(client, clip_id)["job"]["state"] == "cancelled"
+
+
+def test_the_video_to_watch_is_told_as_it_grows(tmp_path: Path, clip_bytes: bytes) -> None:
+    (tmp_path / "clip").write_bytes(clip_bytes)
+    told: list[tuple[str, float]] = []
+    results = {name: str(tmp_path / name) for name in measure.RESULTS}
+    measure.whole(lambda *now: told.append(now), str(tmp_path / "clip"), results, "toe_tap", "both", {}, {},
+                  blur=True, measure="standin:quick")  # fmt: skip
+    shares = [share for stage, share in told if stage == "video"]
+    assert shares == sorted(shares)
+    assert shares[0] == measure.MEASURING_SHARE
+    assert shares[-1] == pytest.approx(1.0, abs=0.02)
+    assert len(set(shares)) > 10
 
 
 def test_progress_is_told_as_it_changes(open_desk: Callable[..., Desk], clip_bytes: bytes) -> None:
