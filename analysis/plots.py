@@ -9,7 +9,6 @@ from collections.abc import Iterable
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from html import escape
-from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
@@ -221,9 +220,11 @@ def _peaks(value: Floats) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
     """Indices that keep every visible peak: the lowest and highest of each stretch of a long curve."""
     if len(value) <= MOST_POINTS:
         return np.arange(len(value))
-    edges = np.linspace(0, len(value), MOST_POINTS // 2 + 1).astype(int)
-    ends = [a + f(value[a:b]) for a, b in pairwise(edges) for f in (np.argmin, np.argmax)]
-    return np.unique([0, *ends, len(value) - 1])
+    width = -(-len(value) // (MOST_POINTS // 2))
+    stretches = np.pad(value, (0, -len(value) % width), mode="edge").reshape(-1, width)
+    begins, last = np.arange(0, len(value), width), len(value) - 1
+    peaks = [np.minimum(begins + find(stretches, axis=1), last) for find in (np.argmin, np.argmax)]
+    return np.unique(np.concatenate(([0], *peaks, [last])))
 
 
 def _shades(report: Report, span: _Span) -> Iterable[str]:
