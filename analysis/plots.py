@@ -144,7 +144,7 @@ def _steps(low: float, high: float, at_most: int) -> list[float]:
 
 
 def _array(values: Iterable[float | None]) -> Floats:
-    return np.array([np.nan if v is None else v for v in values], float)
+    return np.array(tuple(values), float)  # None becomes NaN
 
 
 def _measured(report: Report, names: Iterable[str]) -> tuple[str, ...]:
