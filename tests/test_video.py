@@ -3,8 +3,10 @@
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import av
 import numpy as np
 import pytest
+from av.video.frame import VideoFrame
 from bad_clips import (
     BAD,
     EVEN_S,
@@ -22,6 +24,7 @@ from bad_clips import (
 from analysis import video
 from analysis.errors import ClipError, ReportError
 from analysis.records import Clip
+from analysis.video.notes import Notes
 
 
 @pytest.fixture(scope="module")
@@ -223,3 +226,38 @@ def test_broken_off_video_leaves_nothing(tmp_path: Path) -> None:
 def test_unwritable_place_says_so(tmp_path: Path) -> None:
     with pytest.raises(ReportError, match="cannot be written"):
         video.write_video(tmp_path / "none" / "out.mp4", [video.Frame(0.0, picture(0.0))])
+
+
+@pytest.mark.parametrize(("encoder", "noted"), [("libx264", b"x264 - core"), ("libx265", b"x265 (build")])
+def test_a_copy_holds_no_notes_of_the_camera_and_the_same_pictures(
+    encoder: str, noted: bytes, tmp_path: Path
+) -> None:
+    """The encoders note themselves and their settings between the pictures, as cameras note what they are."""
+    source, target = tmp_path / "noted.mp4", tmp_path / "copy.mp4"
+    with av.open(str(source), "w") as out:
+        stream = out.add_stream(encoder, rate=10, options={"x265-params": "log-level=none"})
+        stream.width, stream.height, stream.pix_fmt = 128, 96, "yuv420p"
+        for i in range(30):
+            picture = np.full((96, 128, 3), 8 * i, np.uint8)
+            out.mux(stream.encode(VideoFrame.from_ndarray(picture, format="rgb24")))
+        out.mux(stream.encode(None))
+    video.copy_picture(source, target)
+    assert noted in source.read_bytes()
+    assert noted not in target.read_bytes()
+    assert decoded(source) == decoded(target)
+    assert len(decoded(target)) == 30
+
+
+def decoded(path: Path) -> list[tuple[int | None, bytes]]:
+    with av.open(str(path)) as clip:
+        return [(frame.pts, frame.to_ndarray().tobytes()) for frame in clip.decode(video=0)]
+
+
+def test_looking_for_notes_survives_nonsense() -> None:
+    chance = np.random.default_rng(7)
+    for size in [*range(60), 400]:
+        for codec in ("h264", "hevc", "vp9"):
+            settings, packet = b"\1" + chance.bytes(size), chance.bytes(size + 1)
+            notes = Notes(codec, settings)
+            notes.settings()
+            assert len(notes.without(packet)) <= len(packet)

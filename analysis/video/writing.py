@@ -5,17 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterable
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import av
 import numpy as np
 from av.container import InputContainer, OutputContainer
 from av.error import FFmpegError
+from av.packet import Packet
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
 from analysis.errors import ClipError
 from analysis.files import whole
 from analysis.video.decoding import Frame
+from analysis.video.notes import Notes
 from analysis.video.probing import CLOCK_HZ, opened
 
 _MATROSKA_ONLY = {"vp8", "vp9"}
@@ -56,6 +59,7 @@ def _encode(container: OutputContainer, pictures: Iterable[Frame], quality: int)
 def copy_picture(source: Path, target: Path) -> None:
     """Copy the moving picture alone, packet by packet: no sound, place, device, date or other tracks.
 
+    What a camera noted between the pictures is left out, too (`notes`).
     Raises ClipError where the packets cannot be read or written.
     """
     with opened(source) as (container, stream):
@@ -72,7 +76,24 @@ def copy_picture(source: Path, target: Path) -> None:
 def _copy_packets(container: InputContainer, stream: VideoStream, clean: OutputContainer) -> None:
     copy = clean.add_stream_from_template(stream)
     copy.metadata.clear()
+    settings = stream.codec_context.extradata or b""
+    notes = Notes(stream.codec_context.name, settings)
+    if notes.settings() != settings:
+        copy.codec_context.extradata = notes.settings()
     for packet in container.demux(stream):
         if packet.dts is not None:
-            packet.stream = copy
-            clean.mux(packet)
+            bare = _without_notes(packet, notes)
+            bare.stream = copy
+            clean.mux(bare)
+
+
+def _without_notes(packet: Packet[VideoStream], notes: Notes) -> Packet[Any]:
+    """The packet itself where nothing is noted in it."""
+    there = bytes(packet)
+    kept = notes.without(there)
+    if kept == there:
+        return packet
+    bare: Packet[Any] = Packet(kept)
+    bare.pts, bare.dts, bare.duration = packet.pts, packet.dts, packet.duration
+    bare.time_base, bare.is_keyframe = packet.time_base, packet.is_keyframe
+    return bare
