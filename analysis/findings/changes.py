@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.filters import smooth
 from analysis.records import Floats
 from analysis.repetitions import Span, course
 
@@ -19,6 +20,7 @@ FEWEST_SAMPLES = 8
 FEWEST_FOR_BEND = 6
 SLOW = 0.15  # share of a way in which next to nothing moves
 LEAST_SEEN = 0.6  # share of a repetition's samples that must be there
+LONGEST_GAP_S = 0.5
 
 
 @dataclass(frozen=True)
@@ -52,6 +54,19 @@ def change(
     rest = np.sqrt(max(stated**2 - 2 * (1.96 * noise) ** 2, 0.0)) * ONE_SIDED_SHARE
     away = (y - basis[:, :2] @ fit[:2]) * np.sign(fit[2]) * way
     return Change(float(fit[2]), float(np.hypot(ONE_SIDED_95 * error, rest)), float(t[np.argmax(away)]))
+
+
+def on_way(
+    time_s: Floats, values: Floats, ends_s: tuple[float, float], cutoff_hz: float
+) -> tuple[Floats, Floats] | None:
+    """Times and low-pass filtered values of a signal (T,) from one moment to another.
+
+    None where more than LONGEST_GAP_S of it in a row was not seen: the largest value may have been there.
+    """
+    calm = smooth(time_s, values, cutoff_hz, LONGEST_GAP_S)
+    seen = (time_s >= ends_s[0]) & (time_s <= ends_s[1]) & np.isfinite(calm)
+    gaps_s = np.diff([ends_s[0], *time_s[seen], ends_s[1]])
+    return (time_s[seen], calm[seen]) if seen.any() and gaps_s.max() <= LONGEST_GAP_S else None
 
 
 def between_errors_s(time_s: Floats) -> float:

@@ -8,10 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis import measurement_error
-from analysis.conventions import Side
+from analysis.conventions import PELVIC_SIGNALS, Side
 from analysis.exercises import Exercise
 from analysis.exercises.schema import PELVIS_FINDINGS
-from analysis.filters import smooth
 from analysis.findings import changes
 from analysis.findings.changes import Change
 from analysis.findings.spots import PLACE
@@ -20,7 +19,6 @@ from analysis.records import Floats, Measures, Motion, RepetitionSide
 from analysis.repetitions import Span, course, signals
 from analysis.smoothness import angle_smoothness
 
-LONGEST_GAP_S = 0.5
 SMOOTH_HZ = 3.0
 CALM_HZ = 1.2
 AT_TURN = 0.06  # share of a way: of a movement that turns at once, more than this would cut off the turn
@@ -193,19 +191,30 @@ def _sum(motion: Motion, exercise: Exercise, side: Side | None) -> Floats | None
     seen = {n.format(side=side): w for n, w in own.items() if signals.is_seen(motion, n.format(side=side))}
     if not any("hip" in name for name in seen):
         return None
-    total: Floats = np.sum([w * motion.values[name] for name, w in seen.items()], axis=0)
+    total: Floats = np.sum([w * _bridged(motion, name) for name, w in seen.items()], axis=0)
     return total
+
+
+def _bridged(motion: Motion, name: str) -> Floats:
+    """The signal (T,) [deg], one of the pelvis without gaps.
+
+    Where cloth is hidden, hip angles are told from a bridged pelvis, too: in the sum that is the thigh's
+    against the mat, it drops out. Left open, the sum would lack just the moments in which the thigh is
+    highest and hides the cloth.
+    """
+    return signals.filled(motion, name) if name in PELVIC_SIGNALS else motion.values[name]
 
 
 def _since_least(span: Span, motion: Motion, values: Floats) -> Change | None:
     """Far end against the least on the way out and on the way back."""
-    far = changes.at_far_end(motion.time_s, values, span, AT_TURN)
-    calm = smooth(motion.time_s, values, SMOOTH_HZ, LONGEST_GAP_S)
-    out = calm[(motion.time_s >= span.start_s) & (motion.time_s <= span.arrive_s)]
-    back = calm[(motion.time_s >= span.leave_s) & (motion.time_s <= span.end_s)]
-    if far is None or not np.isfinite(out).any() or not np.isfinite(back).any():
+    t = motion.time_s
+    far = changes.at_far_end(t, values, span, AT_TURN)
+    out = changes.on_way(t, values, (span.start_s, span.arrive_s), SMOOTH_HZ)
+    back = changes.on_way(t, values, (span.leave_s, span.end_s), SMOOTH_HZ)
+    if far is None or out is None or back is None:
         return None
-    return Change(far.value - (np.nanmin(out) + np.nanmin(back)) / 2, 1.4 * far.uncertainty, far.at_s)
+    least = (out[1].min() + back[1].min()) / 2
+    return Change(float(far.value - least), 1.4 * far.uncertainty, far.at_s)
 
 
 def _to_and_fro(span: Span, window: tuple[float, float], motion: Motion, exercise: Exercise) -> Change | None:
@@ -233,7 +242,7 @@ def _smoothness(span: Span, motion: Motion, exercise: Exercise) -> float | None:
     inside = (motion.time_s >= span.start_s) & (motion.time_s <= span.end_s)
     if driver is None or span.measured < 1.0 or exercise.hold:
         return None
-    value = angle_smoothness(motion.time_s[inside], driver[inside], LONGEST_GAP_S)
+    value = angle_smoothness(motion.time_s[inside], driver[inside], changes.LONGEST_GAP_S)
     return value if np.isfinite(value) else None
 
 
@@ -256,10 +265,9 @@ def _kept(span: Span, motion: Motion, exercise: Exercise) -> Change | None:
     name = exercise.kept.signal.format(side=span.side)
     if not signals.is_seen(motion, name):
         return None
-    calm = smooth(motion.time_s, motion.values[name], CALM_HZ, LONGEST_GAP_S)
-    inside = (motion.time_s >= span.start_s) & (motion.time_s <= span.arrive_s) & np.isfinite(calm)
-    if inside.sum() < 2:
+    out = changes.on_way(motion.time_s, motion.values[name], (span.start_s, span.arrive_s), CALM_HZ)
+    if out is None:
         return None
-    at = int(np.argmax(np.where(inside, calm, -np.inf)))
+    at = int(np.argmax(out[1]))
     doubt = changes.ONE_SIDED_SHARE * float(np.nan_to_num(motion.uncertainty_deg.get(name, 0.0)))
-    return Change(float(calm[at]), doubt, float(motion.time_s[at]))
+    return Change(float(out[1][at]), doubt, float(out[0][at]))

@@ -16,12 +16,16 @@ def is_seen(motion: Motion, name: str) -> bool:
     return name in motion.values and bool(np.isfinite(motion.values[name]).mean() >= LEAST_MEASURED)
 
 
-def bridged(motion: Motion, name: str, cutoff_hz: float) -> Floats:
-    """The signal (T,) low-pass filtered, without gaps: across one it goes straight on to its next state."""
+def filled(motion: Motion, name: str) -> Floats:
+    """The signal (T,) without gaps: across one it goes straight on to its next state."""
     values = motion.values[name]
     there = np.isfinite(values)
-    whole = np.interp(motion.time_s, motion.time_s[there], values[there])
-    return smooth(motion.time_s, whole, cutoff_hz, np.inf)
+    return np.interp(motion.time_s, motion.time_s[there], values[there])
+
+
+def bridged(motion: Motion, name: str, cutoff_hz: float) -> Floats:
+    """The same (T,) low-pass filtered."""
+    return smooth(motion.time_s, filled(motion, name), cutoff_hz, np.inf)
 
 
 def weighted(motion: Motion, weights: dict[str, float], side: Side | None, cutoff_hz: float) -> Floats | None:
