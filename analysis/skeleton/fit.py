@@ -22,12 +22,12 @@ LONGEST_GAP_S: Final = 0.5
 # corrector then expects too little: hence the floor.
 HALF_WIDTH_PER_SPREAD: Final = {
     "pelvic_tilt": 4.4, "pelvic_obliquity": 4.5, "pelvic_rotation": 5.3, "trunk_curl": 3.5,
-    "hip_flexion": 5.3, "hip_abduction": 4.1, "hip_rotation": 3.2, "knee_flexion": 5.2,
+    "hip_flexion": 5.6, "hip_abduction": 4.1, "hip_rotation": 3.5, "knee_flexion": 5.0,
 }  # fmt: skip
 PELVIS_FLOOR_DEG: Final = 4.5
 # The same for each degree by which the corrector's networks disagree on the segments that make the angle:
 # where they do by several degrees, they have not learned this posture.
-HALF_WIDTH_PER_APART: Final = 3.0
+HALF_WIDTH_PER_APART: Final = 2.0
 _MADE_OF: Final = {"trunk_curl": ("trunk",), "hip_flexion": ("thigh",), "hip_abduction": ("thigh",),
                    "hip_rotation": ("thigh", "shank"), "knee_flexion": ("thigh", "shank")}  # fmt: skip
 
