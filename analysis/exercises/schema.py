@@ -6,8 +6,8 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from analysis.conventions import PELVIC_SIGNALS, SIDES, SIGNALS
-from analysis.records import LANDMARKS, Record, View
+from analysis.conventions import MIRRORED_SIGNALS, PELVIC_SIGNALS, SIDES, SIGNALS
+from analysis.records import LANDMARKS, Record, RepetitionSide, View
 
 Lies = Literal["supine", "side_lying", "kneeling"]
 Sides = Literal["alternating", "one", "both"]
@@ -75,8 +75,10 @@ class Movement(Record):
 class Range(Record):
     """How far the movement goes, in words, and a usual target if there is one.
 
-    signals: weight of each signal, + towards the far end; the driver's where empty. since: counted from
-    rest, or from where the signals were least within the repetition (a leg that lifts before it lowers).
+    signals: weight of each signal, + towards the far end of the left side; the driver's where empty. A
+    pelvic signal takes the pelvis's own turn out of a hip's angle: left is the thigh's way against the mat,
+    the same whether hip or pelvis moves it. since: counted from rest, or from where the signals were least
+    within the repetition (a leg that lifts before it lowers).
     marks: points of the body whose way in the picture compares the repetitions of a set better than angles.
     """
 
@@ -177,6 +179,17 @@ class Exercise(Record):
         if ("shape_lost" in self.limits) != (self.kept is not None):
             raise ValueError("`shape_lost` needs [kept], and [kept] needs its limit")
         return self
+
+    def range_weights(self, side: RepetitionSide) -> dict[str, float]:
+        """Weight by signal of what makes up the range of a side, + towards the far end.
+
+        The right is the mirror of the left, in which obliquity and rotation of the pelvis, and a roll as a
+        whole, go the other way.
+        """
+        own = self.range.signals or self.movement.driver
+        turned = list(own) if self.movement.shape == "roll" else [n for n in own if n in MIRRORED_SIGNALS]
+        signs = dict.fromkeys(turned, -1.0 if side == "right" else 1.0)
+        return {name.format(side=side): signs.get(name, 1.0) * weight for name, weight in own.items()}
 
 
 class Prescription(Record):

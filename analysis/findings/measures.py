@@ -27,7 +27,7 @@ FEWEST_ALIKE = 2  # repetitions of a side, to compare their ways
 # differ by 1.7 to 4.2 % (standard deviation), 2.5 % of which the clients really did.
 WAY_ERROR = 0.03
 # Angles and the picture disagree on a sound repetition, or one with a fault of size, by less than this share
-# of the usual range (rendered clips); by more, one of them has lost the leg.
+# of the usual range (rendered clips); by more, one of them has lost the leg, and that was the picture.
 APART = 0.55
 FAR_END = 0.8  # quantile of a repetition's samples: the pelvis is least sure where it moves most
 
@@ -91,15 +91,17 @@ def _compared(m: Measured, done: Sequence[Measured]) -> Change | None:
     """The range against those of the same side, by their ways in the picture where those are known.
 
     The usual range stays what the angles say: the picture tells only how much more or less this one was.
+    Where the two contradict each other, the angles stand, as unsure as that.
     """
     alike = [o for o in done if o.span.side == m.span.side and o.range and np.isfinite(o.span.way)]
     if m.range is None or m not in alike or len(alike) < FEWEST_ALIKE:
         return m.range
     usual_deg = centre(np.array([o.range.value for o in alike if o.range]))
     share = m.span.way / centre(np.array([o.span.way for o in alike]))
-    value, apart = usual_deg * share, abs(usual_deg * share - m.range.value)
-    lost = apart > APART * abs(usual_deg)
-    return Change(value, apart if lost else WAY_ERROR * abs(usual_deg), m.range.at_s)
+    apart = abs(usual_deg * share - m.range.value)
+    if apart > APART * abs(usual_deg):
+        return replace(m.range, uncertainty=apart)
+    return Change(usual_deg * share, WAY_ERROR * abs(usual_deg), m.range.at_s)
 
 
 def _side(span: Span) -> Side | None:
@@ -168,27 +170,25 @@ def stated_at(motion: Motion, name: str, span: Span) -> float:
 
 
 def _range(span: Span, window: tuple[float, float], motion: Motion, exercise: Exercise) -> Change | None:
-    shape, side = exercise.movement.shape, _side(span)
+    shape = exercise.movement.shape
     if span.hidden:
         return None
     if shape in ("circle", "cycle"):
         return _to_and_fro(span, window, motion, exercise)
-    values = _sum(motion, exercise, side)
+    values = _sum(motion, exercise, span.side)
     if values is None:
         return None
-    if span.side == "right" and shape == "roll":
-        values = -values
     if exercise.range.since == "least":
         return _since_least(span, motion, values)
     return changes.change(motion.time_s, values, span, window, 0.0)
 
 
-def _sum(motion: Motion, exercise: Exercise, side: Side | None) -> Floats | None:
+def _sum(motion: Motion, exercise: Exercise, side: RepetitionSide) -> Floats | None:
     """The sum that makes up the range (T,) [deg]; a pelvis that is not seen at all counts as still."""
-    own = exercise.range.signals
-    if not own:
-        return signals.weighted(motion, exercise.movement.driver, side, SMOOTH_HZ)
-    seen = {n.format(side=side): w for n, w in own.items() if signals.is_seen(motion, n.format(side=side))}
+    weights = exercise.range_weights(side)
+    if not exercise.range.signals:
+        return signals.weighted(motion, weights, None, SMOOTH_HZ)
+    seen = {name: weight for name, weight in weights.items() if signals.is_seen(motion, name)}
     if not any("hip" in name for name in seen):
         return None
     total: Floats = np.sum([w * _bridged(motion, name) for name, w in seen.items()], axis=0)
