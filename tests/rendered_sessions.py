@@ -17,7 +17,7 @@ from unittest import mock
 import numpy as np
 from scipy import stats
 
-from analysis import measurement_error
+from analysis import exercises, measurement_error
 from analysis.measurement_error import half_width
 from analysis.progress import Session, compare
 from analysis.progress.change import Change
@@ -129,8 +129,10 @@ def _share(among: Sequence[Pair], counts: Callable[[Pair], bool]) -> Share:
 
 # ---------------------------------------------------------------- how much less sure other clips are
 
-# Below these a factor is not believed; and a pelvis or a time is never surer between clips than within one.
-LEAST_FACTOR = {"range_deg": 0.6, "pelvis_deg": 1.0, "out_s": 1.0, "back_s": 1.0}
+# Below these a factor is not believed; and a time, a pelvis whose cloth hides its motion, and what was not
+# studied are never surer between clips than within one.
+LEAST_FACTOR = {"range_deg": 0.6, "pelvis_deg": 0.6, "out_s": 1.0, "back_s": 1.0}
+LEAST_OF_UNKNOWN = 1.0
 FOLDS = 3
 
 
@@ -139,10 +141,12 @@ def factors(sessions: Sequence[Rendered]) -> dict[str, dict[str, float]]:
     names = sorted({s.session.report.exercise for s in sessions})
     table = {}
     for measure, least in LEAST_FACTOR.items():
-        whole = max(least, factor(sessions, measure))
+        hidden = LEAST_OF_UNKNOWN if measure == "pelvis_deg" else least
+        whole = max(LEAST_OF_UNKNOWN, factor(sessions, measure))
         each = {name: factor(sessions, measure, name) for name in names}
+        leasts = {name: hidden if exercises.load(name).cloth_hides else least for name in names}
         table[measure] = {"any": whole} | {
-            n: whole if np.isnan(f) else max(least, f) for n, f in each.items()
+            n: whole if np.isnan(f) else max(leasts[n], f) for n, f in each.items()
         }
     return table
 

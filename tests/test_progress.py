@@ -32,12 +32,13 @@ def told(progress: Progress, kind: str) -> str:
 
 
 def test_a_point_is_the_mean_with_measurement_and_spread_together() -> None:
-    """Half-width by hand: 3 deg of measurement; spread pooled over both sessions, 6 degrees of freedom."""
+    """Half-width by hand: 3 deg of measurement; spread pooled over both sessions and sides,
+    12 degrees of freedom."""
     series = series_of([session(0, ranges=side_ranges(40, 40)), session(7, ranges=side_ranges(50, 40))])
     left = next(s for s in series if (s.side, s.measure) == ("left", "range_deg"))
     assert [p.value for p in left.points] == [40, 50]
-    spread = math.sqrt(2 * 2 / 6)
-    expected = math.hypot(HALF_WIDTH_DEG, stats.t.ppf(0.975, 6) * spread / math.sqrt(4))
+    spread = math.sqrt(4 * 2 / 12)
+    expected = math.hypot(HALF_WIDTH_DEG, stats.t.ppf(0.975, 12) * spread / math.sqrt(4))
     assert left.points[0].half_width == pytest.approx(expected)
     assert left.unit == "deg"
 
@@ -68,7 +69,7 @@ def test_a_change_beyond_the_detectable_one_is_real() -> None:
     assert got.real
     assert got.difference == 12
     assert got.limit == pytest.approx(
-        math.sqrt(2) * math.hypot(3, stats.t.ppf(0.975, 6) * math.sqrt(4 / 6) / 2)
+        math.sqrt(2) * math.hypot(3, stats.t.ppf(0.975, 12) * math.sqrt(8 / 12) / 2)
     )
     assert "larger" in got.text
     assert "a real change" in got.text

@@ -13,8 +13,9 @@ import numpy as np
 from pydantic import AwareDatetime
 from scipy import stats
 
+from analysis.conventions import SIDES
 from analysis.measurement_error import between_clips, unit
-from analysis.records import Measures, Number, Record, RepetitionSide, Report
+from analysis.records import Floats, Measures, Number, Record, RepetitionSide, Report
 from analysis.statistics import Z95
 
 SOUND = "sound_pct"
@@ -76,14 +77,12 @@ def _series(sessions: Sequence[Session], side: RepetitionSide, measure: str) -> 
 
 
 def _mean_points(sessions: Sequence[Session], side: RepetitionSide, measure: str) -> Iterable[Point]:
-    """Means with half-widths. The spread of repetitions is pooled over all sessions of the series."""
-    samples = {}
-    for session in sessions:
-        amounts = [getattr(r.measures, measure) for r in session.report.judged(side)]
-        if known := [a for a in amounts if a is not None]:
-            samples[session] = np.array(known)
-    freedom = sum(len(x) - 1 for x in samples.values())
-    squares = sum(float(((x - x.mean()) ** 2).sum()) for x in samples.values())
+    """Means with half-widths. The spread of repetitions is pooled over all sessions and both sides."""
+    samples = {session: known for session in sessions if (known := _amounts(session, side, measure)).size}
+    others = [_amounts(s, other, measure) for s in sessions for other in SIDES if other != side]
+    sets = [*samples.values(), *(x for x in others if side in SIDES and x.size)]
+    freedom = sum(len(x) - 1 for x in sets)
+    squares = sum(float(((x - x.mean()) ** 2).sum()) for x in sets)
     reach = _t975(freedom) * (squares / freedom) ** 0.5 if freedom else float("nan")
     for session, x in samples.items():
         own = _own(session.report, side, measure)
@@ -91,6 +90,12 @@ def _mean_points(sessions: Sequence[Session], side: RepetitionSide, measure: str
         yield Point(
             at=session.at, name=session.name, value=float(x.mean()), half_width=half, repetitions=len(x)
         )
+
+
+def _amounts(session: Session, side: RepetitionSide, measure: str) -> Floats:
+    """The measure in every judged repetition of the side that has it (N,)."""
+    amounts = [getattr(r.measures, measure) for r in session.report.judged(side)]
+    return np.array([a for a in amounts if a is not None], float)
 
 
 def _own(report: Report, side: RepetitionSide, measure: str) -> float:

@@ -65,9 +65,8 @@ def true_means(truth: Truth, exercise: Exercise) -> dict[RepetitionSide, dict[st
 
 def _range(truth: Truth, exercise: Exercise, rep: Truth, side: RepetitionSide) -> float:
     """The range as the exercise defines it: far end against rest, or against the least on the way."""
-    weights = exercise.range.signals or exercise.movement.driver
     t = np.arange(rep["start"], rep["end"], 0.02)
-    sums = [w * truth_series(truth, n.format(side=side), t) for n, w in weights.items()]
+    sums = [w * truth_series(truth, n, t) for n, w in exercise.range_weights(side).items()]
     total: Floats = np.sum(sums, axis=0)
     out, back = t <= rep["arrive"], t >= rep["leave"]
     far = np.concatenate([total[out][-1:], total[back][:1]]).mean()
@@ -75,8 +74,7 @@ def _range(truth: Truth, exercise: Exercise, rep: Truth, side: RepetitionSide) -
         rest = (total[out].min() + total[back].min()) / 2
     else:
         rest = (total[0] + total[-1]) / 2
-    flip = side == "right" and exercise.movement.shape == "roll"
-    return float(rest - far if flip else far - rest)
+    return float(far - rest)
 
 
 def _pelvis(truth: Truth, exercise: Exercise, rep: Truth) -> float:
