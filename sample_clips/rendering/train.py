@@ -23,10 +23,11 @@ from analysis.skeleton.features import LIES, describe, mirror
 from sample_clips.rendering.dataset import SIGNALS
 from sample_clips.rendering.motions import MOVEMENTS
 
-CLIPS, PICTURES = 64, 48  # in a batch
-STEPS, RATE, DECAY = 6500, 2e-3, 0.02
-WIDTH, HEADS, VALUES, DROP = 384, 4, 64, 0.2
+CLIPS, PICTURES = 96, 48  # in a batch
+STEPS, RATE, DECAY = 11_000, 2e-3, 0.02
+WIDTH, HEADS, VALUES, DROP = 512, 4, 64, 0.2
 NOISE, CLIP_NOISE = 0.05, 0.3
+CHANGE = 2.5  # weight of the error of a change within the clip: a range is one
 CLIP_FEATURES = 19 * 6 + 30 + 3 + 3  # the last ones of `features.describe`, the same in all pictures
 SWAP = [0, 1, 2, 3, 5, 4, 7, 6, 9, 8, 11, 10]
 SIGN = np.array([1, -1, -1, 1] + [1] * 8, np.float32)
@@ -158,9 +159,9 @@ def loss_of(net: Net, x: Tensor, angles: Tensor, directions: Tensor) -> Tensor:
     known = torch.isfinite(angles)
     error = torch.where(known, error, torch.zeros_like(error))
     told = torch.where(known, error.abs().detach() / log_b.exp() + log_b, torch.zeros_like(log_b))
-    change = (error - torch.roll(error, 1, 1)).abs().mean()  # a range is a difference within the clip
+    change = (error - torch.roll(error, 1, 1)).abs().mean()
     weights = torch.tensor(WEIGHTS, device=x.device)
-    return 30 * (got - directions).abs().mean() + (error.abs() * weights).mean() + 0.15 * told.mean() + change
+    return 30 * (got - directions).abs().mean() + (error.abs() * weights).mean() + 0.15 * told.mean() + CHANGE * change
 
 
 class Stack:
