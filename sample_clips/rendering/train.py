@@ -161,7 +161,12 @@ def loss_of(net: Net, x: Tensor, angles: Tensor, directions: Tensor) -> Tensor:
     told = torch.where(known, error.abs().detach() / log_b.exp() + log_b, torch.zeros_like(log_b))
     change = (error - torch.roll(error, 1, 1)).abs().mean()
     weights = torch.tensor(WEIGHTS, device=x.device)
-    return 30 * (got - directions).abs().mean() + (error.abs() * weights).mean() + 0.15 * told.mean() + CHANGE * change
+    return (
+        30 * (got - directions).abs().mean()
+        + (error.abs() * weights).mean()
+        + 0.15 * told.mean()
+        + CHANGE * change
+    )
 
 
 class Stack:
