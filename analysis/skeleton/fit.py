@@ -25,6 +25,8 @@ HALF_WIDTH_PER_SPREAD: Final = {
     "hip_flexion": 5.6, "hip_abduction": 4.1, "hip_rotation": 3.5, "knee_flexion": 5.0,
 }  # fmt: skip
 PELVIS_FLOOR_DEG: Final = 4.5
+# Rendered people hold an angle that an exercise leaves alone more still than anyone: no angle is told surer.
+FLOOR_DEG: Final = 1.0
 # The same for each degree by which the corrector's networks disagree on the segments that make the angle:
 # where they do by several degrees, they have not learned this posture.
 HALF_WIDTH_PER_APART: Final = 2.0
@@ -64,7 +66,8 @@ def _half_width(signal: str, corrected: Corrected, column: int) -> Floats:
     if kind in PELVIC_SIGNALS:
         return np.maximum(expected, PELVIS_FLOOR_DEG)
     segments = [SEGMENTS.index(f"{name}_{side}" if side else name) for name in _MADE_OF[kind]]
-    return np.asarray(np.hypot(expected, HALF_WIDTH_PER_APART * corrected.apart[:, segments].sum(axis=1)))
+    apart = HALF_WIDTH_PER_APART * corrected.apart[:, segments].sum(axis=1)
+    return np.asarray(np.maximum(np.hypot(expected, apart), FLOOR_DEG))
 
 
 def _pelvis(time_s: Floats, corrected: Corrected) -> dict[str, Floats]:
