@@ -5,10 +5,11 @@ The truth of a session is disturbed by the clip's error (as large as stated) and
 
 import numpy as np
 import pytest
-from fake_sessions import measured
+from fake_sessions import START, measured, report
 
+from analysis.progress import Session
 from analysis.progress.change import Change, change
-from analysis.progress.sessions import series_of
+from analysis.progress.sessions import SOUND, series_of
 
 
 def changes(rng: np.random.Generator, lefts: list[float], rights: list[float]) -> list[Change]:
@@ -60,3 +61,29 @@ def test_the_direction_is_right() -> None:
     for _ in range(50):
         up, down = changes(rng, [40, 60], [60, 40])
         assert up.difference > 0 > down.difference
+
+
+def sound_called(shares: tuple[float, float], repetitions: int, trials: int) -> float:
+    """How often two sessions with these true shares of sound repetitions are called different."""
+    rng, called = np.random.default_rng(16), 0
+    for _ in range(trials):
+        sessions = []
+        for share in shares:
+            verdicts = ["sound" if rng.random() < share else "flagged" for _ in range(repetitions)]
+            told = report(ranges={"left": [40.0] * repetitions}, verdicts=verdicts)
+            sessions.append(Session("a", told, START))
+        (series,) = series_of(sessions, [SOUND])
+        got = change(series)
+        called += bool(got and got.real)
+    return called / trials
+
+
+@pytest.mark.parametrize("repetitions", [1, 2, 3, 6, 10])
+def test_the_same_share_of_sound_repetitions_is_rarely_called_changed(repetitions: int) -> None:
+    """Each of 100,000 comparisons or more: 0 %, 0 %, 1.8 %, 2.4 % and 3.7 % at 70 % sound."""
+    assert sound_called((0.7, 0.7), repetitions, 400) <= 0.05
+
+
+def test_a_changed_share_of_sound_repetitions_is_called() -> None:
+    """A long run gave 94 %."""
+    assert sound_called((0.2, 0.9), 10, 200) >= 0.85

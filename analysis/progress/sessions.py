@@ -110,14 +110,18 @@ def _t975(freedom: int) -> float:
 
 
 def _sound_points(sessions: Sequence[Session], side: RepetitionSide) -> Iterable[Point]:
-    """Share of sound repetitions [%]; half-widths by Agresti & Caffo 2000, meant for differences."""
+    """Share of sound repetitions [%]; half-widths by Agresti & Caffo 2000, meant for differences.
+
+    Theirs are of shares drawn towards the middle by n / (n + 2), so they are stretched back by as much: the
+    share told is the plain one.
+    """
     for session in sessions:
         repetitions = session.report.judged(side)
         if not (n := len(repetitions)):
             continue
         sound = sum(r.verdict == "sound" for r in repetitions)
         share = (sound + 1) / (n + 2)
-        half = 100 * Z95 * (share * (1 - share) / (n + 2)) ** 0.5
+        half = 100 * Z95 * (share * (1 - share) / (n + 2)) ** 0.5 * (n + 2) / n
         yield Point(at=session.at, name=session.name, value=100 * sound / n, half_width=half, repetitions=n)
 
 
