@@ -142,6 +142,15 @@ def test_agree_prints_kappa_and_icc(matline: Matline, tmp_path: Path) -> None:
     assert json.loads((tmp_path / "told.json").read_text())["clips"] == 1
 
 
+def test_agree_tells_a_rater_who_never_varies_from_one_who_agrees(matline: Matline, tmp_path: Path) -> None:
+    save(tmp_path / "a.json", 0, ranges={"left": [30.0] * 4}, verdicts=["sound", "flagged"] * 2)
+    ratings = tmp_path / "ratings.csv"
+    rows = [f"a,{i},anna,sound" for i in range(1, 5)]
+    ratings.write_text("\n".join(["report,repetition,rater,verdict", *rows]))
+    told = matline("agree", ratings, tmp_path / "a.json").told
+    assert "anna and matline 4 50 % 0.00 (one gave a single verdict: no interval)" in told
+
+
 def test_export_writes_every_format(matline: Matline, folder: Path, tmp_path: Path) -> None:
     told = folder / "week_0.json"
     files = {name: tmp_path / f"out.{name}" for name in ("csv", "c3d", "fhir")}

@@ -81,8 +81,9 @@ def _show_measure(told: MeasureAgreement) -> None:
 def _number(told: Interval) -> str:
     if told.value is None:
         return "cannot tell"
-    if told.low == told.high:  # the formula gives no width where raters never differ
-        return f"{amount(told.value, '1')} (never apart: no interval)"
+    if told.low == told.high:  # the formula gives no width where raters never differ, or one never varies
+        why = "never apart" if told.value == 1 else "one gave a single verdict"
+        return f"{amount(told.value, '1')} ({why}: no interval)"
     return f"{amount(told.value, '1')} ({amount(told.low, '1')} to {amount(told.high, '1')})"
 
 
