@@ -46,3 +46,19 @@ def test_a_clip_is_measured_as_it_was_made(exercise: str) -> None:
         assert limit is None or np.nanmean(np.abs(error)) <= limit, name
     sound = [r for r, t in zip(found, truth["reps"], strict=True) if not t["faults"]]
     assert not [f.kind for r in sound for f in r.findings]
+
+
+def test_the_card_shows_what_cloth_hides() -> None:
+    """A hike of the pelvis in a bridge, from the side: found by the card, and no sound repetition accused."""
+    clip = next(c for c in MANIFEST if c.get("card"))
+    truth = json.loads((CLIPS / clip["truth"]).read_text())
+    measured = pipeline.measure(CLIPS / clip["file"], exercises.load(clip["exercise"]))
+    assert measured.report.pelvis_source == "card"
+    kinds = [{f.kind for f in r.findings} for r in measured.report.repetitions]
+    assert kinds == [{"pelvis_hiked"} if t["faults"] else set() for t in truth["reps"]]
+    assert [r.verdict == "sound" for r in measured.report.repetitions] == [
+        not t["faults"] for t in truth["reps"]
+    ]
+    rows, _ = errors(measured, truth)
+    pelvic = [np.nanmean(np.abs(error)) for name, error, _width in rows if name.startswith("pelvic")]
+    assert max(pelvic) <= 1.0

@@ -72,10 +72,10 @@ def _without_jumps(turns: Floats) -> NDArray[np.bool_]:
     vectors[seen] = np.degrees(Rotation.from_matrix(turns[seen]).as_rotvec())
     padded = np.pad(vectors, ((2, 2), (0, 0)), mode="edge")
     around = np.stack([padded[i : i + len(vectors)] for i in range(5)])
-    middle = (
-        np.nanmedian(np.where(seen[None, :, None], around, vectors[None]), axis=0) if seen.any() else vectors
-    )
-    return np.asarray(seen & (np.linalg.norm(vectors - middle, axis=1) < _JUMP_DEG))
+    off = np.linalg.norm(vectors[seen] - np.nanmedian(around[:, seen], axis=0), axis=1)
+    near = np.zeros(len(turns), bool)
+    near[seen] = off < _JUMP_DEG
+    return near
 
 
 def _sd_deg(observations: Observations) -> Floats:
