@@ -1,39 +1,22 @@
 """The pelvis read from the cloth, on clips of rendered people with exact angles."""
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 from fake_report import observations
+from stored_clips import clip
 
 from analysis import exercises, skeleton
 from analysis.pelvis import cloth
 from analysis.pelvis.fabric import from_fabric
 from analysis.pelvis.motion import Seen
-from analysis.records import Floats, Observations
+from analysis.records import Observations
 from analysis.skeleton.camera import mat_in_camera
 from analysis.skeleton.features import mirror
 
-STORED = np.load(Path(__file__).parent / "data" / "rendered_cloth.npz")
 # What moves in each, as columns of tilt, obliquity, rotation, and by how much it really does [deg].
 MOVES = {"pelvic_tilt": (0, 24.0), "toe_tap": (0, 14.0), "clam": (1, 23.0), "leg_circle": (2, 12.0)}
-
-
-def clip(name: str) -> tuple[Observations, Floats]:
-    """Observations of a stored clip, and its exact pelvic angles since the start (T, 3) [deg]."""
-    d = {k.partition(".")[2]: STORED[k] for k in STORED.files if k.startswith(name + ".")}
-    width, height = (int(n) for n in d["size"])
-    seen = observations(d["time_s"].astype(float), d["px"].astype(float), width=width, height=height)
-    stored = {
-        "landmarks_cm": "cm",
-        "visibility": "visibility",
-        "fabric_px": "spots_px",
-        "fabric_start_px": "start_px",
-    }
-    seen = replace(seen, **{field: d[name].astype(float) for field, name in stored.items()})
-    seen = replace(seen, mat_rotation=np.full((len(seen.time_s), 3, 3), np.nan))
-    return seen, d["pelvis_deg"] - d["pelvis_deg"][:4].mean(axis=0)
 
 
 def read(seen: Observations, name: str) -> Seen | None:

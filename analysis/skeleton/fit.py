@@ -30,6 +30,8 @@ FLOOR_DEG: Final = 1.0
 # The same for each degree by which the corrector's networks disagree on the segments that make the angle:
 # where they do by several degrees, they have not learned this posture.
 HALF_WIDTH_PER_APART: Final = 2.0
+# Where they disagree by this much, the pose model has lost the body, and the direction is missing.
+LOST_DEG: Final = 10.0
 _MADE_OF: Final = {"trunk_curl": ("trunk",), "hip_flexion": ("thigh",), "hip_abduction": ("thigh",),
                    "hip_rotation": ("thigh", "shank"), "knee_flexion": ("thigh", "shank")}  # fmt: skip
 
@@ -51,8 +53,9 @@ def fit(observations: Observations, exercise: Exercise) -> Skeleton:
         t, observations.landmarks_px, observations.landmarks_cm, observations.visibility, exercise.lies, size
     )
     corrected = correct(features)
+    known = np.where(corrected.apart[..., None] < LOST_DEG, corrected.directions, np.nan)
     directions = {
-        name: unit(filters.smooth(t, corrected.directions[:, i], CUTOFF_HZ, LONGEST_GAP_S))
+        name: unit(filters.smooth(t, known[:, i], CUTOFF_HZ, LONGEST_GAP_S))
         for i, name in enumerate(SEGMENTS)
     }
     directions |= _pelvis(t, corrected)
