@@ -8,7 +8,7 @@ from collections.abc import AsyncIterator
 from contextlib import nullcontext
 from typing import Annotated, Any, TypeVar
 
-from fastapi import Depends, Path, Request
+from fastapi import Depends, Path, Query, Request
 from fastapi.concurrency import contextmanager_in_threadpool
 from sqlalchemy.orm import Session
 
@@ -22,7 +22,8 @@ from service.store.models import Base, Clip, Person, PracticeSession, ProgrammeI
 
 SAFE = ("GET", "HEAD", "OPTIONS")
 T = TypeVar("T", bound=Base)
-PathId = Annotated[str, Path(pattern="^[0-9a-f]{32}$")]
+ID = "^[0-9a-f]{32}$"
+PathId = Annotated[str, Path(pattern=ID)]
 
 
 def cookie_name(services: Services) -> str:
@@ -189,6 +190,16 @@ def _clip(clip_id: PathId, request: Request, services: ServicesDep, db: Db, pers
     return _visible(Clip, request, services, db, person, clip_id)
 
 
+def _then(
+    request: Request,
+    services: ServicesDep,
+    db: Db,
+    person: Viewer,
+    then: Annotated[str | None, Query(pattern=ID)] = None,
+) -> Clip | None:
+    return _visible(Clip, request, services, db, person, then) if then else None
+
+
 def _session(
     session_id: PathId, request: Request, services: ServicesDep, db: Db, person: Viewer
 ) -> PracticeSession:
@@ -211,6 +222,7 @@ def _upload(upload_id: PathId, request: Request, services: ServicesDep, person: 
 
 
 TheClip = Annotated[Clip, Depends(_clip)]
+ThenClip = Annotated[Clip | None, Depends(_then)]  # another clip, named in the query
 TheSession = Annotated[PracticeSession, Depends(_session)]
 TheItem = Annotated[ProgrammeItem, Depends(_item)]
 TheProposal = Annotated[Proposal, Depends(_proposal)]

@@ -65,7 +65,10 @@ def weeks(request: Request, db: Db, person: Viewer, client: TheClient) -> Respon
     for part in told.exercises:
         measures = dict.fromkeys(s.measure for s in part.series if len(s.points) > 1)
         sides = {m: [s for s in part.series if s.measure == m and len(s.points) > 1] for m in measures}
-        parts.append((part, [(m, series, drawing(trend(series))) for m, series in sides.items()]))
+        drawings = [(m, series, drawing(trend(series))) for m, series in sides.items()]
+        dated = [(p.at, p.name) for s in part.series for p in s.points if p.at]  # named by their clips
+        parts.append((part, drawings, [min(dated)[1], max(dated)[1]] if dated else []))
+    stop = sessions.open_stop(db, client.id)
     return page(
         request,
         "weeks.html",
@@ -73,7 +76,8 @@ def weeks(request: Request, db: Db, person: Viewer, client: TheClient) -> Respon
         client=client,
         told=told,
         parts=parts,
-        withheld=sessions.open_stop(db, client.id) is not None,
+        care=sessions.care(client, stop) if stop else None,
+        watched=bool(stop and consent.agreed(db, client.id)),
         clips=clips.of_client(db, client.id),
         sessions=[sessions.described(client, row) for row in sessions.latest(db, client.id, 40)],
     )

@@ -28,26 +28,32 @@ def clip_page(request: Request, db: Db, person: Viewer, clip: TheClip) -> Respon
     if clip.job.state in OPEN or shown.summary is None:
         return page(request, "measuring.html", person, clip=shown)
     found, said = review.report(db, clip), review.of_clip(db, clip)
-    owner = db.get_one(Person, clip.client_id)
-    stop = sessions.open_stop(db, clip.client_id)
     data: dict[str, Any] = {
         "clip": shown,
-        "client": owner,
+        "client": db.get_one(Person, clip.client_id),
         "report": found,
         "said": said,
         "marks": marks(found, said),
         "set": db.get(ProgrammeItem, clip.item_id) if clip.item_id else None,
         "end_s": _end(found),
-        "watch": shown.review_video and _may_watch(db, person, clip),
-        "care": sessions.care(owner, stop) if stop else None,
-        "watched": bool(stop and consent.agreed(db, owner.id)),
-        "withheld": bool(stop or found.session.warning_signs),
+        "watch": shown.review_video and may_watch(db, person, clip),
         "advice_withheld": cautions.load().advice_withheld,
         "referrals": cautions.referrals(list(found.session.warning_signs)),
+        **warned(db, clip, found),
     }
     if person.is_staff:
         return page(request, "review.html", person, **data, curves=curves(found))
     return page(request, "result.html", person, **data | _for_client(found, said))
+
+
+def warned(db: Session, clip: Clip, found: Report) -> dict[str, Any]:
+    """Whom the client is to see first, where a warning sign is open; and whether advice is withheld."""
+    stop = sessions.open_stop(db, clip.client_id)
+    return {
+        "care": sessions.care(db.get_one(Person, clip.client_id), stop) if stop else None,
+        "watched": bool(stop and consent.agreed(db, clip.client_id)),
+        "withheld": bool(stop or found.session.warning_signs),
+    }
 
 
 def marks(report: Report, said: ReviewOut) -> list[tuple[plots.Tagged, str, DecisionOut | None]]:
@@ -91,7 +97,8 @@ def _for_client(found: Report, said: ReviewOut) -> dict[str, Any]:
     }
 
 
-def _may_watch(db: Session, person: Person, clip: Clip) -> bool:
+def may_watch(db: Session, person: Person, clip: Clip) -> bool:
+    """Whether this person may watch the video of a clip."""
     try:
         access.require_watching(db, person, clip)
     except MatlineError:

@@ -19,6 +19,8 @@ USUAL_DEG = 30.0
 ENDLESS_DEG = 99.0  # where the programme asks for this, measuring takes minutes
 STARTS = (0.8, 2.6, 4.4, 6.2)  # s; left, right, left, right
 LONG = 1.2  # s
+LATE_DEG = 45.0  # where the programme asks for this, repetitions begin later and turn later
+LATE_S, LATE_TURN = 0.4, 0.75  # s, and the share of a repetition
 
 
 def rich(order: Order, progress: Callable[[float], None]) -> Measured:
@@ -45,7 +47,9 @@ def _dumped(changed: dict[str, object]) -> dict[str, object]:
 
 
 def _repetition(index: int, start: float, degrees: float) -> Repetition:
-    turn = start + LONG / 2
+    late = degrees == LATE_DEG
+    start += LATE_S if late else 0.0
+    turn = start + LONG * (LATE_TURN if late else 0.5)
     tilted = finding().model_copy(update={"at_s": turn})
     rushed = finding("rushed").model_copy(
         update={"value": 0.6, "limit": 1.0, "unit": "s", "uncertainty": 0.1, "at_s": turn}

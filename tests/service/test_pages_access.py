@@ -77,6 +77,8 @@ def filled(visit: Visit, clip: Path) -> Practice:
         "weeks": ("coach", f"/clients/{client.id}/weeks"),
         "practice": ("coach", "/practice"),
         "review": ("coach", f"/clips/{newest}"),
+        "beside": ("coach", f"/clips/{newest}/beside"),
+        "my beside": ("client", f"/clips/{newest}/beside"),
         "range": ("physio", f"/clips/{newest}/range"),
         "today": ("client", "/"),
         "care": ("warned", "/"),
@@ -102,6 +104,7 @@ NAMES = (
         "practice",
         "review",
     ),
+    *("beside", "my beside"),
     *("range", "today", "care", "result", "measuring", "my weeks", "privacy", "account", "problem"),
 )
 

@@ -130,6 +130,11 @@ def test_no_result_gives_advice_while_a_warning_sign_is_open(
     for person in (client, coach):
         person.go(f"/clips/{clip}")
         expect(person.page.locator("main")).not_to_contain_text(ADVICE)
+    for person, told in ((client, "Stop here and speak to someone first"), (coach, "A warning sign is open")):
+        person.go(f"/clients/{client.id}/weeks")
+        person.sees(told)
+    client.go(f"/clips/{clip}/beside")
+    client.sees("Stop here and speak to someone first")
 
 
 def test_today_says_what_to_do_and_where_the_phone_stands(visit: Visit, coach: Visitor) -> None:
