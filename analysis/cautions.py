@@ -59,6 +59,7 @@ class Cautions(Record):
 
     caution: tuple[Caution, ...] = Field(min_length=1)
     warning_sign: tuple[WarningSign, ...] = Field(min_length=1)
+    unknown_sign: WarningSign
     pain: PainQuestion
     advice_withheld: Notice
     seen_to: Notice
@@ -84,8 +85,9 @@ def parse(text: str) -> Cautions:
 def referrals(answered_yes: Collection[str]) -> tuple[WarningSign, ...]:
     """The warning signs answered with yes (by `kind`), most urgent first; empty where none was.
 
-    Raises KeyError on a kind that there is not, so that a misspelt answer is never lost.
+    A kind that there is not, misspelt or of a newer version, is referred as `unknown_sign`, never lost.
     """
     known = {sign.kind: sign for sign in (*load().warning_sign, load().pain.sign)}
+    signs = dict.fromkeys(known.get(kind, load().unknown_sign) for kind in answered_yes)
     urgencies = get_args(Urgency)
-    return tuple(sorted((known[kind] for kind in answered_yes), key=lambda s: urgencies.index(s.urgency)))
+    return tuple(sorted(signs, key=lambda sign: urgencies.index(sign.urgency)))

@@ -42,8 +42,8 @@ def test_the_most_urgent_comes_first() -> None:
 
 
 def test_a_misspelt_answer_is_not_lost() -> None:
-    with pytest.raises(KeyError):
-        cautions.referrals(["both_leg"])
+    assert cautions.referrals(["both_leg"]) == (DATA.unknown_sign,)
+    assert DATA.unknown_sign.urgency == "today"
 
 
 def test_a_broken_file_is_named() -> None:

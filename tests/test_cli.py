@@ -6,6 +6,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +17,7 @@ from terminal import Matline, write_clip
 
 from analysis import cautions, exercises, pipeline, video
 from analysis import report as reports
-from analysis.records import Capture, CaptureProblem, Motion, Report, Skeleton
+from analysis.records import Capture, CaptureProblem, Motion, Report, SessionNotes, Skeleton
 
 PICTURES = Path(__file__).parent / "pictures"
 
@@ -68,6 +69,28 @@ def test_check_tells_repetitions_findings_advice_and_cautions(
     assert "▲ look again F1" in told.out
     assert "Make the movement smaller" in told.out
     assert all(" ".join(c.text.split()) in told.out for c in cautions.load().caution)
+
+
+def test_a_warning_sign_takes_the_place_of_advice(
+    matline: Matline, noise: Path, measured: Callable[[Report], None], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    measured(report())
+    result = pipeline.measure(noise, exercises.load("toe_tap"))
+
+    def noted(*_: object, session: SessionNotes, **__: object) -> pipeline.Measured:
+        return replace(result, report=result.report.model_copy(update={"session": session}))
+
+    monkeypatch.setattr(pipeline, "measure", noted)
+    signs = ("--warning-sign", "leg_weakness", "--warning-sign", "strong_pain")
+    told = matline("check", noise, "--exercise", "toe_tap", *signs)
+    assert told.code == 0
+    assert "Make the movement smaller" not in told.out
+    assert "Do not exercise until" in told.out
+    assert "Speak to a doctor today." in told.out
+    assert "Speak to your coach, physio or GP today" in told.out
+    listed = matline("check", noise, "--exercise", "toe_tap", "--warning-sign", "list")
+    assert listed.code == 2
+    assert "pregnancy" in listed.err
 
 
 def test_every_file_asked_for_is_written(

@@ -210,11 +210,12 @@ def test_text_from_a_report_cannot_become_markup() -> None:
     assert "&lt;script&gt;" in reports.page(given)
 
 
-def test_with_a_warning_sign_there_is_a_referral_and_no_advice() -> None:
-    given = report(session=SessionNotes(warning_signs=("both_legs",)))
+@pytest.mark.parametrize("kind", ["both_legs", "strong_pain", "of_a_newer_version"])
+def test_with_a_warning_sign_there_is_a_referral_and_no_advice(kind: str) -> None:
+    given = report(session=SessionNotes(warning_signs=(kind,)))
     html = reports.page(given)
     assert cautions.load().advice_withheld.text in html
-    assert cautions.referrals(["both_legs"])[0].contact in html
+    assert cautions.referrals([kind])[0].contact in html
     assert all(cue not in html for cue in words.cues(given))
     assert all(cue in reports.page(report()) for cue in words.cues(given))
 

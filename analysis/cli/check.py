@@ -1,5 +1,6 @@
 """`matline check`: looks at every request first, measures, then writes each file whole."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from datetime import datetime
 from pathlib import Path
@@ -7,7 +8,7 @@ from typing import Final
 
 import typer
 
-from analysis import exercises, exports, overlay, pipeline, report, video
+from analysis import cautions, exercises, exports, overlay, pipeline, report, video
 from analysis.cli import console, summary
 from analysis.conventions import SIDES, Side
 from analysis.errors import ReportError
@@ -63,14 +64,17 @@ def notes(
     date: datetime | None,
     pain_before: int | None,
     pain_after: int | None,
+    signs: Sequence[str] = (),
     own_range: Path | None = None,
 ) -> SessionNotes:
     """What the person at the terminal says of the session. Raises ReportError for the own range."""
+    _check_signs(signs)
     return SessionNotes(
         client=client,
         recorded_at=date,
         pain_before=pain_before,
         pain_after=pain_after,
+        warning_signs=tuple(dict.fromkeys(signs)),
         tuck_arch_deg=tuck_arch_deg(report.read_json(own_range)) if own_range else None,
     )
 
@@ -110,6 +114,13 @@ def _side(side: str | None) -> Side | None:
     if side is not None:
         raise typer.BadParameter(f"{side!r} is no side. Say left or right.", param_hint="--side")
     return None
+
+
+def _check_signs(signs: Sequence[str]) -> None:
+    known = {s.kind: s.question for s in (*cautions.load().warning_sign, cautions.load().pain.sign)}
+    if not known.keys() >= set(signs):
+        told = "\n".join(f"{kind}: {question}" for kind, question in known.items())
+        raise typer.BadParameter(f"Warning signs are\n{told}", param_hint="--warning-sign")
 
 
 def _check_outputs(clip: Path, outputs: Outputs, session: SessionNotes | None) -> None:

@@ -81,6 +81,13 @@ def check(
     date: Annotated[datetime | None, _session("When it was filmed.", "YYYY-MM-DD", parser=day)] = None,
     pain_before: Annotated[int | None, _session("Pain before, 0 (none) to 10.", "N", min=0, max=10)] = None,
     pain_after: Annotated[int | None, _session("Pain after, 0 (none) to 10.", "N", min=0, max=10)] = None,
+    warning_sign: Annotated[
+        list[str] | None,
+        _session(
+            "A warning sign the client reported, such as leg_weakness; “list” lists them. May be repeated.",
+            "KIND",
+        ),
+    ] = None,
     own_range: Annotated[
         Path | None,
         _session("A report (JSON) of pelvic_tilt: tilts are told as a share of that range, too.", "FILE"),
@@ -94,7 +101,7 @@ def check(
     from analysis.cli import check as work
 
     outputs = work.Outputs(json=json, html=html, pdf=pdf, csv=csv, c3d=c3d, fhir=fhir, video=video)
-    session = work.notes(client, date, pain_before, pain_after, own_range)
+    session = work.notes(client, date, pain_before, pain_after, warning_sign or (), own_range)
     work.run(clip, exercise, side, outputs, session=session, fast=fast, show_face=show_face)
 
 

@@ -3,6 +3,7 @@
 from rich.markup import escape
 from rich.table import Table
 
+from analysis import cautions
 from analysis.cli.console import SIGNS, out
 from analysis.measurement_error import unit
 from analysis.plots import tagged
@@ -31,7 +32,7 @@ def show(report: Report) -> None:
         out.print(_repetitions(report))
     _findings(report)
     _sides(report)
-    _advice(report)
+    _withheld(report) if report.session.warning_signs else _advice(report)
     _cautions(report)
 
 
@@ -73,6 +74,12 @@ def _sides(report: Report) -> None:
         sides = f"left {left}, right {right}"
         difference = f"difference {apart}, {told} the measurement error"
         out.print(f"{words()['measure'].get(name, name)}: {sides}, {difference}")
+
+
+def _withheld(report: Report) -> None:
+    out.print(f"\n[bold red]Warning sign.[/] {cautions.load().advice_withheld.text}")
+    for sign in cautions.referrals(report.session.warning_signs):
+        out.print(f"• [bold]{escape(sign.contact)}[/] Reported: {escape(sign.question)}")
 
 
 def _advice(report: Report) -> None:

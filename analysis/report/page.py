@@ -23,12 +23,11 @@ def page(report: Report, *, thumbnails: Mapping[float, bytes] | None = None) -> 
     sign, the page says whom to contact and holds no exercise advice.
     """
     pictures = {at_s: base64.b64encode(jpeg).decode() for at_s, jpeg in (thumbnails or {}).items()}
-    told = cautions.load()
     return _template().render(
         report=report,
         words=words.words(),
-        withheld=told.advice_withheld if report.session.warning_signs else None,
-        referrals=[sign for sign in told.warning_sign if sign.kind in report.session.warning_signs],
+        withheld=cautions.load().advice_withheld if report.session.warning_signs else None,
+        referrals=cautions.referrals(report.session.warning_signs),
         thumbnails=pictures,
         tagged=plots.tagged(report),
         panels=[(panel, Markup(plots.curve(report, panel))) for panel in plots.panels(report)],
