@@ -30,6 +30,6 @@ def test_a_visitor_finds_life(browser: Browser, tmp_path: Path) -> None:
             mara.page.get_by_role("link", name="Over the weeks").click()
             mara.sees(f"{first.weeks * first.per_week} clips")
             expect(mara.page.locator("figure svg").first).to_be_visible()
-            mara.page.locator("a[href^='/clips/']").first.click()
+            mara.page.locator("ul.rows a[href^='/clips/']").first.click()
             expect(mara.page.locator("[data-viewer][data-track=there]")).to_be_visible()
     assert "Traceback" not in said.read_text()
