@@ -82,6 +82,12 @@ def parse(text: str) -> Cautions:
         raise DataFileError(f"The cautions file: correct these entries: {wrong}") from error
 
 
+def signs_of_pain(before: int | None) -> tuple[str, ...]:
+    """What pain before exercise (0-10) counts as, by `kind`; empty where it is not strong, or not told."""
+    pain = load().pain
+    return (pain.sign.kind,) if before is not None and before >= pain.strong_from else ()
+
+
 def referrals(answered_yes: Collection[str]) -> tuple[WarningSign, ...]:
     """The warning signs answered with yes (by `kind`), most urgent first; empty where none was.
 

@@ -41,6 +41,14 @@ def test_the_most_urgent_comes_first() -> None:
     assert cautions.referrals([]) == ()
 
 
+def test_strong_pain_counts_as_a_warning_sign() -> None:
+    limit = DATA.pain.strong_from
+    assert cautions.signs_of_pain(None) == cautions.signs_of_pain(limit - 1) == ()
+    (sign,) = cautions.referrals(cautions.signs_of_pain(limit))
+    assert sign == DATA.pain.sign
+    assert cautions.referrals(["strong_pain", "both_legs"])[0].kind == "both_legs"
+
+
 def test_a_misspelt_answer_is_not_lost() -> None:
     assert cautions.referrals(["both_leg"]) == (DATA.unknown_sign,)
     assert DATA.unknown_sign.urgency == "today"

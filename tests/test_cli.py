@@ -121,6 +121,29 @@ def test_what_the_client_felt_goes_with_the_report(
     assert told.recorded_at.date().isoformat() == "2026-03-01"
 
 
+@pytest.mark.parametrize(("pain", "strong"), [(6, False), (7, True), (10, True)])
+def test_strong_pain_is_told_whom_to_call_in_place_of_advice(
+    matline: Matline, noise: Path, monkeypatch: pytest.MonkeyPatch, measured: Callable[[Report], None],
+    tmp_path: Path, pain: int, strong: bool,
+) -> None:  # fmt: skip
+    """From the pain on that stops a session on the pages, on the screen and in the file."""
+    measured(report())
+    result = pipeline.measure(noise, exercises.load("toe_tap"))
+
+    def of_session(*_: object, session: SessionNotes, **__: object) -> pipeline.Measured:
+        return replace(result, report=report(session=session))
+
+    monkeypatch.setattr(pipeline, "measure", of_session)
+    page, pain_told = tmp_path / "r.html", cautions.load().pain
+    told = matline("check", noise, "--exercise", "toe_tap", "--pain-before", pain, "--html", page)
+    assert told.code == 0
+    for text in (told.out, page.read_text()):
+        assert (pain_told.sign.contact in text) is strong
+        assert (cautions.load().advice_withheld.text in text) is strong
+        assert ("What to change" in text) is not strong
+        assert cautions.load().caution[0].text in text
+
+
 def test_a_clip_that_cannot_answer_says_so_and_ends_with_7(
     matline: Matline, noise: Path, measured: Callable[[Report], None], tmp_path: Path
 ) -> None:

@@ -3,6 +3,7 @@
 import json
 import math
 import re
+from html import unescape
 from importlib.resources import files
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from analysis.errors import ReportError
 from analysis.findings.judge import cannot_tell
 from analysis.records import (
     Capture,
+    CaptureProblem,
     Clip,
     Finding,
     Measures,
@@ -212,12 +214,17 @@ def test_text_from_a_report_cannot_become_markup() -> None:
 
 @pytest.mark.parametrize("kind", ["both_legs", "strong_pain", "of_a_newer_version"])
 def test_with_a_warning_sign_there_is_a_referral_and_no_advice(kind: str) -> None:
-    given = report(session=SessionNotes(warning_signs=(kind,)))
-    html = reports.page(given)
+    problem = CaptureProblem(kind="far", message="You are far away.", advice="Film again, from nearer.")
+    limited = report().capture.model_copy(update={"problems": (problem,)})
+    given = report(session=SessionNotes(warning_signs=(kind,)), capture=limited)
+    html, plain = reports.page(given), reports.page(report(capture=limited))
     assert cautions.load().advice_withheld.text in html
     assert cautions.referrals([kind])[0].contact in html
-    assert all(cue not in html for cue in words.cues(given))
-    assert all(cue in reports.page(report()) for cue in words.cues(given))
+    assert cautions.load().advice_withheld.text not in plain
+    advice = (*words.cues(given), *words.better(given), problem.advice)
+    assert len(advice) > 2
+    assert all(text not in unescape(html) for text in advice)
+    assert all(text in unescape(plain) for text in advice)
 
 
 def test_a_clip_that_cannot_answer_says_so() -> None:

@@ -67,14 +67,17 @@ def notes(
     signs: Sequence[str] = (),
     own_range: Path | None = None,
 ) -> SessionNotes:
-    """What the person at the terminal says of the session. Raises ReportError for the own range."""
+    """What the person at the terminal says of the session; strong pain counts as a warning sign.
+
+    Raises ReportError for the own range.
+    """
     _check_signs(signs)
     return SessionNotes(
         client=client,
         recorded_at=date,
         pain_before=pain_before,
         pain_after=pain_after,
-        warning_signs=tuple(dict.fromkeys(signs)),
+        warning_signs=tuple(dict.fromkeys((*signs, *cautions.signs_of_pain(pain_before)))),
         tuck_arch_deg=tuck_arch_deg(report.read_json(own_range)) if own_range else None,
     )
 

@@ -79,7 +79,9 @@ def check(
     video: Annotated[Path | None, _file("The clip with skeleton, repetitions and findings drawn.")] = None,
     client: Annotated[str | None, _session("A pseudonym, never a name.", "WORD")] = None,
     date: Annotated[datetime | None, _session("When it was filmed.", "YYYY-MM-DD", parser=day)] = None,
-    pain_before: Annotated[int | None, _session("Pain before, 0 (none) to 10.", "N", min=0, max=10)] = None,
+    pain_before: Annotated[
+        int | None, _session("Pain before, 0 (none) to 10; strong pain withholds advice.", "N", min=0, max=10)
+    ] = None,
     pain_after: Annotated[int | None, _session("Pain after, 0 (none) to 10.", "N", min=0, max=10)] = None,
     warning_sign: Annotated[
         list[str] | None,

@@ -37,10 +37,12 @@ def show(report: Report) -> None:
 
 
 def _problems(report: Report) -> None:
+    withheld = report.session.warning_signs
     if not report.capture.usable:
-        out.print("\n[bold red]This clip cannot answer.[/] Film again as told here:")
+        again = "" if withheld else " Film again as told here:"
+        out.print(f"\n[bold red]This clip cannot answer.[/]{again}")
     for problem in report.capture.problems:
-        out.print(f"• {escape(problem.message)} {escape(problem.advice)}")
+        out.print(f"• {escape(problem.message)} {'' if withheld else escape(problem.advice)}")
 
 
 def _repetitions(report: Report) -> Table:
