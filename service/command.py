@@ -40,6 +40,7 @@ def start(
     demonstration: Annotated[bool, typer.Option("--demo", help="An invented practice.")] = False,
 ) -> None:
     """Open the pages for coach, client and physio in a browser; measure the clips that they send."""
+    os.umask(0o077)  # nobody else on this machine reads it, wherever the folder lies
     given: dict[str, Any] = {"host": host, "port": port, "data_dir": data, "workers": workers}
     settings = ready.settings({name: value for name, value in given.items() if value is not None})
     logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(levelname)s %(message)s")

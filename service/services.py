@@ -4,6 +4,7 @@ import os
 import threading
 from contextlib import suppress
 from dataclasses import dataclass, field
+from functools import cached_property
 
 from service.files import Files
 from service.queue import Queue
@@ -24,8 +25,6 @@ class Services:
     queue: Queue
     passwords: Passwords
     sweeper: Sweeper
-    # Asked for at the first set-up where others than this machine reach the service.
-    setup_code: str
     closing: threading.Event = field(default_factory=threading.Event)  # ends open streams
     touching: threading.Lock = field(default_factory=threading.Lock)
 
@@ -42,12 +41,16 @@ class Services:
             queue,
             Passwords(settings.argon2_memory_kib),
             Sweeper(store, files, queue),
-            _setup_code(settings),
         )
         if settings.workers:
             queue.serve(Worker(store, files, queue).work)
         services.sweeper.start()
         return services
+
+    @cached_property
+    def setup_code(self) -> str:
+        """Asked for at the first set-up where others than this machine reach the service; made when read."""
+        return _setup_code(self.settings)
 
     def close(self) -> None:
         """Stop measuring (jobs in hand are left for the next start) and close the database."""
@@ -59,7 +62,6 @@ class Services:
 
 def _setup_code(settings: Settings) -> str:
     """The code of the first set-up; in a file of the data folder, which all servers of one practice share."""
-    settings.data_dir.mkdir(parents=True, exist_ok=True, mode=0o700)
     path, draft = settings.data_dir / "setup-code", settings.data_dir / f"setup-code-{new_token()[:12]}"
     with open(os.open(draft, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600), "w") as file:
         file.write(new_token()[:12])

@@ -17,7 +17,7 @@ import httpx2
 import psycopg
 import pytest
 from browsing import HERE, serving
-from desk import PASSWORD, Desk, Someone, add_bytes, announce, settings_for
+from desk import PASSWORD, Desk, Someone, add_bytes, announce, settings_for, until
 
 from service.services import Services
 
@@ -44,6 +44,17 @@ def test_others_can_reach_it_only_with_the_printed_code(tmp_path: Path) -> None:
         assert "Open https://practice.example in a browser." in said
         assert first_account(url, "") == 403
         assert first_account(url, code[1]) == 201
+
+
+def test_only_its_own_user_reads_what_it_writes(tmp_path: Path) -> None:
+    data = tmp_path / "data"
+    data.mkdir()
+    data.chmod(0o755)
+    with serving(data, "standin:quick", "--workers", "0") as url:
+        assert first_account(url, "", url) == 201
+        written = [path for path in data.rglob("*") if path.is_file()]
+        assert {"matline.db", "jobs.db"} <= {path.name for path in written}
+        assert not [path.name for path in written if path.stat().st_mode & 0o077]
 
 
 def test_who_forgot_the_password_gets_a_new_one(open_desk: Callable[..., Desk], tmp_path: Path) -> None:
@@ -113,6 +124,11 @@ def test_servers_of_one_practice_share_the_code(tmp_path: Path) -> None:
     assert len(codes.pop()) == 12
 
 
+def test_who_only_measures_makes_no_code(tmp_path: Path) -> None:
+    Services.open(settings_for(tmp_path / "data", workers=0)).close()
+    assert not list((tmp_path / "data").glob("setup-code*"))
+
+
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
@@ -142,6 +158,7 @@ def test_pages_and_measuring_apart_on_one_postgres(postgres: str, tmp_path: Path
     shared = {"MATLINE_DATABASE_URL": database, "MATLINE_PUBLIC_URL": public, "PYTHONUNBUFFERED": "1"}
     data = tmp_path / "data"
     with serving(data, "standin:quick", "--host", "0.0.0.0", "--workers", "0", **shared) as url:
+        until((data / "setup-code").exists)  # printed beside the answering
         code = (data / "setup-code").read_text()
         assert first_account(url, code, public) == 201
         coach = Someone(httpx2.Client(base_url=url), "", "N", {"Origin": public})
