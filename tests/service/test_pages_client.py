@@ -265,6 +265,15 @@ def test_the_result_is_plain_and_cautions_come_first(visit: Visit, coach: Visito
     client.sees("What was seen")
     headings = client.page.get_by_role("heading", level=2).all_text_contents()
     assert headings[0] == "Before you move"
+    warned = client.page.locator(".cautions")
+    expect(warned.get_by_role("heading", name="Get help now")).to_be_visible()
+    expect(warned.get_by_text("Stop at once if pain becomes sharp")).to_be_visible()
+    expect(warned.get_by_text("See a doctor before you exercise")).to_be_hidden()
+    client.page.emulate_media(media="print")
+    expect(warned.get_by_text("See a doctor before you exercise")).to_be_visible()
+    client.page.emulate_media(media="screen")
+    warned.get_by_text("Whom to ask first").click()
+    expect(warned.get_by_text("See a doctor before you exercise")).to_be_visible()
     assert (
         headings.index("What was seen") < headings.index("What was steady") < headings.index("What to change")
     )
