@@ -13,6 +13,13 @@ TARGETS: Final = {
     "shortest_phase_s": 60.0,
     "pelvis_deg": 90.0,
 }
+# The limits whose place a target takes. A hold is judged wherever one is set.
+_IN_PLACE_OF: Final = {
+    "range_deg": frozenset({"range_short", "range_beyond"}),
+    "tempo_s": frozenset({"rushed"}),
+    "shortest_phase_s": frozenset({"rushed"}),
+    "pelvis_deg": frozenset({"pelvis_tilted", "pelvis_rotated", "pelvis_hiked"}),
+}
 Direction = Literal["easier", "harder"]
 DIRECTIONS: Final[tuple[Direction, ...]] = ("easier", "harder")
 
@@ -24,11 +31,15 @@ def require(name: str) -> None:
 
 def require_target(exercise: str, name: str, value: float) -> None:
     """Raise Refused where an exercise has no such target, or it cannot have this value."""
-    require(exercise)
+    chosen = exercises.load(exercise)
     if name not in TARGETS:
         raise Refused(f"There is no target {name}. There are: {', '.join(TARGETS)}.")
     if not 0 < value <= TARGETS[name]:
         raise Refused(f"Choose a value above 0 and not above {TARGETS[name]:g}.")
+    if name in _IN_PLACE_OF and _IN_PLACE_OF[name].isdisjoint(chosen.limits):
+        raise Refused(
+            f"{chosen.title} is not judged by this, so a target would change nothing. Choose another."
+        )
 
 
 def forms(exercise: str, direction: Direction) -> tuple[exercises.Form, ...]:

@@ -3,7 +3,7 @@
 from sqlalchemy import bindparam, select
 from sqlalchemy.orm import Session
 
-from analysis.records import Finding, Report
+from analysis.records import Finding, Repetition, Report
 from service import audit, sessions
 from service.errors import Conflict, NotFound, Refused
 from service.records.clips import (
@@ -54,6 +54,20 @@ def finding_refs(found: Report) -> dict[str, Finding]:
     return named
 
 
+def without(found: Report, dismissed: set[str]) -> Report:
+    """The report without the findings that a coach or physio dismissed."""
+    gone = {id(f) for ref, f in finding_refs(found).items() if ref in dismissed}
+
+    def kept(r: Repetition) -> Repetition:
+        findings = tuple(f for f in r.findings if id(f) not in gone)
+        cleared = r.verdict == "flagged" and not findings  # then nothing speaks against it any more
+        return r.model_copy(update={"findings": findings} | ({"verdict": "sound"} if cleared else {}))
+
+    repetitions = tuple(map(kept, found.repetitions))
+    findings = tuple(f for f in found.findings if id(f) not in gone)
+    return found.model_copy(update={"repetitions": repetitions, "findings": findings})
+
+
 def decide(db: Session, by: Person, clip: Clip, ref: str, data: DecisionIn) -> Decision:
     """Accept a finding, or dismiss it with a reason; a later decision replaces an earlier one."""
     if ref not in finding_refs(report(db, clip)):
@@ -65,6 +79,7 @@ def decide(db: Session, by: Person, clip: Clip, ref: str, data: DecisionIn) -> D
         row = Decision(clip_id=clip.id, finding=ref)
         db.add(row)
     row.accepted, row.reason, row.decided_by, row.decided_at = data.accepted, data.reason, by.id, now()
+    _count_flagged(db, clip)
     _note(db, by, clip, "finding")
     return row
 
@@ -75,7 +90,17 @@ def undecide(db: Session, by: Person, clip: Clip, ref: str) -> None:
     if row is None:
         raise NotFound("decision")
     db.delete(row)
+    _count_flagged(db, clip)
     _note(db, by, clip, "finding")
+
+
+def _count_flagged(db: Session, clip: Clip) -> None:
+    """Have the lists say what the result does: how many repetitions still have a finding against them."""
+    gone = db.scalars(
+        select(Decision.finding).where(Decision.clip_id == clip.id, Decision.accepted.is_(False))
+    )
+    kept = without(report(db, clip), set(gone))
+    stored(db, clip).flagged = sum(r.verdict == "flagged" for r in kept.repetitions)
 
 
 def comment(db: Session, by: Person, clip: Clip, data: CommentIn) -> Comment:

@@ -14,7 +14,7 @@ from analysis.records import Repetition, Report
 from service import clips, review
 from service.api.deps import Db, TheClip, ThenClip, Viewer
 from service.errors import NotFound
-from service.pages.clip import may_watch, warned, without
+from service.pages.clip import may_watch, warned
 from service.pages.view import Page, page
 from service.records.clips import ClipOut
 from service.store.models import Clip, Person
@@ -75,4 +75,4 @@ def _shown(db: Session, person: Person, clip: Clip) -> dict[str, Any]:
 def _decided(db: Session, clip: Clip) -> Report:
     """The report without the findings that were dismissed."""
     said = review.of_clip(db, clip)
-    return without(review.report(db, clip), {d.finding for d in said.decisions if not d.accepted})
+    return review.without(review.report(db, clip), {d.finding for d in said.decisions if not d.accepted})

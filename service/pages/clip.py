@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 
 from analysis import cautions, plots
 from analysis.errors import MatlineError
-from analysis.records import Repetition, Report
+from analysis.records import Report
 from analysis.report import words
 from service import access, clips, consent, review, sessions
 from service.api.deps import Db, TheClip, Viewer
@@ -69,23 +69,9 @@ def curves(report: Report) -> list[tuple[plots.Panel, Any]]:
     return [(panel, drawing(plots.curve(report, panel))) for panel in plots.panels(report)]
 
 
-def without(report: Report, dismissed: set[str]) -> Report:
-    """The report without the findings that a coach or physio dismissed."""
-    gone = {id(f) for ref, f in review.finding_refs(report).items() if ref in dismissed}
-
-    def kept(r: Repetition) -> Repetition:
-        findings = tuple(f for f in r.findings if id(f) not in gone)
-        cleared = r.verdict == "flagged" and not findings  # then nothing speaks against it any more
-        return r.model_copy(update={"findings": findings} | ({"verdict": "sound"} if cleared else {}))
-
-    repetitions = tuple(map(kept, report.repetitions))
-    findings = tuple(f for f in report.findings if id(f) not in gone)
-    return report.model_copy(update={"repetitions": repetitions, "findings": findings})
-
-
 def _for_client(found: Report, said: ReviewOut) -> dict[str, Any]:
     """The result without what was dismissed, and what is said about it in plain words."""
-    kept = without(found, {d.finding for d in said.decisions if not d.accepted})
+    kept = review.without(found, {d.finding for d in said.decisions if not d.accepted})
     return {
         "report": kept,
         "curves": curves(kept),

@@ -6,6 +6,7 @@ from importlib.resources import files
 
 from pydantic import BaseModel, ConfigDict
 
+from analysis import exercises
 from analysis.records import Report
 
 
@@ -20,11 +21,13 @@ class Steady(BaseModel):
 
 
 def steady(report: Report) -> list[str]:
-    """Sentences on what was surely steady; none on what was not measured, or was so in no repetition."""
+    """Sentences on what was surely steady; none on what was not measured, not judged, or never so."""
     if not report.capture.usable:
         return []
-    told = []
+    told, limits = [], exercises.load(report.exercise).limits
     for entry in _entries():
+        if entry.kinds.isdisjoint(limits):
+            continue
         seen = [r for r in report.judged() if getattr(r.measures, entry.measure) is not None]
         good = sum(entry.kinds.isdisjoint([*(f.kind for f in r.findings), *r.near]) for r in seen)
         if good:

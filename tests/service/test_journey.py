@@ -33,6 +33,12 @@ def test_from_invitation_to_feedback(working_desk: Desk, clip_bytes: bytes) -> N
     ref = "r1.pelvis_tilted.1"
     assert coach.put(f"/clips/{clip_id}/findings/{ref}", json={"accepted": False}).status_code == 422
     coach.ok("put", f"/clips/{clip_id}/findings/{ref}", json={"accepted": False, "reason": "shirt moved"})
+    other = f"/clips/{clip_id}/findings/r1.pelvis_tilted.0"
+    assert client.ok("get", f"/clips/{clip_id}")["summary"]["flagged"] == 1, "for the other finding"
+    coach.ok("put", other, json={"accepted": False, "reason": "shirt moved"})
+    assert client.ok("get", f"/clips/{clip_id}")["summary"]["flagged"] == 0
+    coach.ok("delete", other)
+    assert client.ok("get", f"/clips/{clip_id}")["summary"]["flagged"] == 1
     coach.ok("post", f"/clips/{clip_id}/comments", json={"at_s": 1.2, "text": "here"})
     coach.ok("post", f"/clips/{clip_id}/feedback", json={"text": "Smaller, and slower."})
     assert coach.ok("get", "/clips") == []

@@ -10,7 +10,6 @@ from standin import finding
 
 from analysis.records import Capture, Measures, Repetition, Report
 from service import review
-from service.pages import clip as pages
 from service.pages import plain, view
 
 
@@ -32,15 +31,28 @@ def test_nothing_measured_is_not_called_good(open_desk: Callable[..., Desk], cli
     assert "Go on as you do" not in text
 
 
+def of_exercise(name: str, *repetitions: Repetition) -> Report:
+    capture = Capture(view="side", usable=True)
+    return Report.model_construct(exercise=name, capture=capture, repetitions=repetitions, findings=())
+
+
 def test_what_is_near_its_limit_is_not_called_steady() -> None:
     calm = repetition("sound").model_copy(update={"measures": Measures(out_s=2.0, pelvis_deg=1.0)})
     close = calm.model_copy(update={"verdict": "borderline", "near": ("rushed",)})
-    usable = Capture(view="side", usable=True)
-    told = plain.steady(Report.model_construct(capture=usable, repetitions=(calm, close), findings=()))
+    told = plain.steady(of_exercise("toe_tap", calm, close))
     assert [text for text in told if "speed" in text] == ["The speed was calm in 1 of 2 repetitions."]
     assert [text for text in told if "pelvis" in text] == [
         "The pelvis, as far as it was seen, stayed still in 2 of 2 repetitions."
     ]
+
+
+@pytest.mark.parametrize(("exercise", "judged"), [("toe_tap", False), ("leg_extension", True)])
+def test_what_is_not_judged_is_not_called_right(exercise: str, judged: bool) -> None:
+    """A toe tap has a spot to tap and no limit of its size."""
+    whole = repetition("sound").model_copy(update={"measures": Measures(out_s=2.0, range_deg=80.0)})
+    told = plain.steady(of_exercise(exercise, whole))
+    assert ("The size of the movement was right in 1 of 1 repetitions." in told) is judged
+    assert "The speed was calm in 1 of 1 repetitions." in told
 
 
 @pytest.mark.parametrize(
@@ -49,7 +61,7 @@ def test_what_is_near_its_limit_is_not_called_steady() -> None:
 )
 def test_a_dismissed_finding_makes_sound_only_what_it_flagged(before: str, after: str) -> None:
     report = Report.model_construct(repetitions=(repetition(before, "rushed"),), findings=())
-    kept = pages.without(report, set(review.finding_refs(report)))
+    kept = review.without(report, set(review.finding_refs(report)))
     assert kept.repetitions[0].findings == ()
     assert kept.repetitions[0].verdict == after
 

@@ -122,10 +122,24 @@ def test_the_trail_says_whose_data_and_goes_all_the_way_back(desk: Desk) -> None
 def test_a_target_is_one_that_can_be_meant(desk: Desk, name: str) -> None:
     client, most = desk.client("Cleo"), exercise_data.TARGETS[name]
     for value, status in ((most, 200), (most + 0.1, 422), (0, 422), (-1, 422)):
-        target = {"exercise": "toe_tap", "name": name, "value": value}
+        target = {"exercise": "leg_extension", "name": name, "value": value}
         answer = desk.owner.put(f"/clients/{client.id}/targets", json=target)
         assert answer.status_code == status, (name, value)
     assert answer.json()["detail"] == f"Choose a value above 0 and not above {most:g}."
+
+
+@pytest.mark.parametrize(
+    ("exercise", "name", "status"),
+    [("toe_tap", "range_deg", 422), ("toe_tap", "tempo_s", 200), ("knee_rolls", "pelvis_deg", 422),
+     ("figure_four_stretch", "tempo_s", 422), ("figure_four_stretch", "hold_s", 200)],
+)  # fmt: skip
+def test_a_target_that_would_change_nothing_is_refused(
+    desk: Desk, exercise: str, name: str, status: int
+) -> None:
+    target = {"exercise": exercise, "name": name, "value": 2}
+    answer = desk.owner.put(f"/clients/{desk.client('Cleo').id}/targets", json=target)
+    assert answer.status_code == status
+    assert status == 200 or "would change nothing" in answer.json()["detail"]
 
 
 def test_what_cannot_be_had_is_told_in_one_sentence(desk: Desk, clip_bytes: bytes) -> None:
