@@ -48,7 +48,7 @@ def between_clips(report: Report, side: RepetitionSide, measure: str) -> float:
 
 
 def times_between_clips(exercise: str, measure: str) -> float:
-    """By how much the half-width against another clip is larger than within one: a factor of at least 1."""
+    """Half-width against another clip as a multiple of that within one; below 1 where a set errs less."""
     factors = _table()["between_clips"].get(measure, {"any": 1.0})
     return float(factors.get(exercise, factors["any"]))
 

@@ -4,8 +4,9 @@
 
 Clips differ in body, clothes, light, room, phone, exercise and view; a quarter of them move at random
 within the joints' limits, and most others in sets much smaller or larger than usual, so that what is learned
-depends neither on how these exercises are played nor on how far people usually go. The pose model follows the client as it does in
-`analysis.observe`. Every tenth clip is of the bodies held out, for `train` to measure on.
+depends neither on how these exercises are played nor on how far people usually go. The pose model follows
+the client as it does in `analysis.observe`. Every tenth clip is of the bodies held out, for `train` to
+measure on.
 """
 
 from __future__ import annotations
