@@ -1,6 +1,6 @@
 """Renders sessions of the same people over weeks, whose true change is known.
 
-python -m sample_clips.rendering.sessions OUT_FOLDER [--people 9] [--exercise toe_tap ...]
+python -m sample_clips.rendering.sessions OUT_FOLDER [--first 0] [--people 9] [--exercise toe_tap ...]
 
 A person keeps body and habits. From one session to the next clothes, room, light, the place of the phone
 and of the arms are others, and the feet stand a little differently; range, tempo and what the pelvis does
@@ -104,10 +104,11 @@ def main() -> None:
     """Command line."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", type=Path)
+    parser.add_argument("--first", type=int, default=0, help="number of the first person; every number is another")
     parser.add_argument("--people", type=int, default=PEOPLE)
     parser.add_argument("--exercise", nargs="+", choices=list(STUDIES), default=list(STUDIES))
     a = parser.parse_args()
-    for person in range(a.people):
+    for person in range(a.first, a.first + a.people):
         body = make_body(**phenotype(np.random.default_rng(78_000 + person)))
         for exercise in a.exercise:
             for number in range(len(DAYS[person % len(DAYS)])):
