@@ -20,7 +20,7 @@ from analysis.records import Finding, Floats, Repetition, Report, Verdict
 PLOT_PX: Final = 120  # height of the drawing area; labels stand above and below
 LABEL_PX: Final = 18
 WIDTH: Final = 1000  # units across the stretched part
-MOST_POINTS: Final = 1200  # a curve of a long clip keeps its peaks in so many points
+MOST_POINTS: Final = 800  # a curve of a long clip keeps its peaks in so many points
 ROOM_FOR_LABEL: Final = 0.035  # a repetition narrower than this share of the width shares its label's room
 
 

@@ -163,7 +163,7 @@ def measured(services: Services, clips: Path, exercise: str, folder: Path) -> Sa
              "prescription": {}, "notes": {}, "blur": True, "measure": settings.measure}  # fmt: skip
     bounds = limits.Limits(settings.measure_memory_bytes, seconds)
     summary = limits.run("service.measure:whole", order, bounds)
-    report = Report.model_validate_json((folder / measure.REPORT).read_text())
+    report = Report.model_validate_json((folder / measure.TEXTS["body"]).read_text())
     return Sample(folder, found, summary, report)
 
 
@@ -237,9 +237,10 @@ class _Filler:
         self._db.flush()
         jobs.end(self._db, jobs.add(self._db, clip).id, "done")
         report = earlier(sample.report, share)
-        texts = {"body": report.model_dump_json(by_alias=True), "slim": measure.slim(report)}
         told = sample.summary | {"ranges": motion.ranges(report)}
-        self._db.add(StoredReport(clip_id=clip.id, created_at=clip.created_at, **texts, **told))
+        self._db.add(
+            StoredReport(clip_id=clip.id, created_at=clip.created_at, **measure.texts(report), **told)
+        )
         for kind, name in _FILES.items():
             self._files.put(clip.client_id, clip.id, kind, sample.folder / name)
         return clip

@@ -22,14 +22,17 @@ from analysis.exercises import Prescription
 from analysis.observe import kept
 from analysis.records import Clip, Number, Observations, Report, SessionNotes
 from analysis.video import Frame
-from service import motion
+from service import drawings, motion
 from service.child import Tell, resolve
 from service.errors import Refused
 
 REVIEW_HZ = 30.0
 LOOK_SHARE = 0.02  # of the progress: the look all over a long clip
 MEASURING_SHARE = 0.75  # up to the video to watch
-REPORT, SLIM, TRACK, REVIEW = RESULTS = ("report.json", "slim.json", "track.json.gz", "review.mp4")
+# Files of what comes out; the texts by their columns of `StoredReport`.
+TEXTS = {"body": "report.json", "slim": "slim.json", "curves": "curves.json"}
+TRACK, REVIEW = "track.json.gz", "review.mp4"
+RESULTS = (*TEXTS.values(), TRACK, REVIEW)
 
 
 @dataclass(frozen=True)
@@ -158,6 +161,15 @@ def summary(report: Report) -> dict[str, Any]:
     }
 
 
+def texts(report: Report) -> dict[str, str]:
+    """What is kept of a report, by columns of `StoredReport`: whole, without its curves, and drawn."""
+    return {
+        "body": report.model_dump_json(by_alias=True),
+        "slim": slim(report),
+        "curves": drawings.drawn(report).model_dump_json(),
+    }
+
+
 def slim(report: Report) -> str:
     """A report without its curves, as JSON: what results over weeks need, a hundredth of the size."""
     bare: dict[str, tuple[Number, ...]] = dict.fromkeys(report.series, ())
@@ -176,8 +188,8 @@ def track_json(seen: Observations) -> bytes:
 
 
 def _write(tell: Tell, result: Measured, source: Path, out: dict[str, Path], blur: bool) -> None:
-    out[REPORT].write_text(result.report.model_dump_json(by_alias=True))
-    out[SLIM].write_text(slim(result.report))
+    for column, text in texts(result.report).items():
+        out[TEXTS[column]].write_text(text)
     out[TRACK].write_bytes(track_json(result.observations))
     clip = video.probe(source)
 

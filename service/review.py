@@ -28,8 +28,16 @@ _UNREAD = (
 
 def report(db: Session, clip: Clip) -> Report:
     """The report of a clip, with the session's notes as they are now; raises NotFound while there is none."""
-    found = Report.model_validate_json(stored(db, clip).body)
-    return found.model_copy(update={"session": sessions.notes(db, clip)})
+    return _noted(db, clip, stored(db, clip).body)
+
+
+def without_curves(db: Session, clip: Clip) -> Report:
+    """The same with empty series, which most looks at it do not need and which take the most time to read."""
+    return _noted(db, clip, stored(db, clip).slim)
+
+
+def _noted(db: Session, clip: Clip, text: str) -> Report:
+    return Report.model_validate_json(text).model_copy(update={"session": sessions.notes(db, clip)})
 
 
 def stored(db: Session, clip: Clip) -> StoredReport:
@@ -70,7 +78,7 @@ def without(found: Report, dismissed: set[str]) -> Report:
 
 def decide(db: Session, by: Person, clip: Clip, ref: str, data: DecisionIn) -> Decision:
     """Accept a finding, or dismiss it with a reason; a later decision replaces an earlier one."""
-    if ref not in finding_refs(report(db, clip)):
+    if ref not in finding_refs(without_curves(db, clip)):
         raise NotFound("finding")
     if not data.accepted and not data.reason:
         raise Refused("Say why the finding is dismissed.")
@@ -99,7 +107,7 @@ def _count_flagged(db: Session, clip: Clip) -> None:
     gone = db.scalars(
         select(Decision.finding).where(Decision.clip_id == clip.id, Decision.accepted.is_(False))
     )
-    kept = without(report(db, clip), set(gone))
+    kept = without(without_curves(db, clip), set(gone))
     stored(db, clip).flagged = sum(r.verdict == "flagged" for r in kept.repetitions)
 
 

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from service import audit, jobs, limits, parts, programmes, scratch, sessions
 from service.errors import Refused
 from service.files import Files, part_file
-from service.measure import REPORT, RESULTS, REVIEW, SLIM, TRACK
+from service.measure import RESULTS, REVIEW, TEXTS, TRACK
 from service.queue import Queue, WorkerStopping
 from service.store.models import Clip, Job, Person, StoredReport
 from service.store.session import Store
@@ -155,7 +155,7 @@ class Worker:
             return  # deleted meanwhile
         self._files.put(clip.client_id, clip.id, "track.json.gz", results[TRACK])
         self._files.put(clip.client_id, clip.id, "review.mp4", results[REVIEW])
-        texts = {"body": results[REPORT].read_text(), "slim": results[SLIM].read_text()}
+        texts = {column: results[name].read_text() for column, name in TEXTS.items()}
         with self._store.write() as db:
             clip = db.get(Clip, job.clip_id)
             if clip is not None and jobs.end(db, job.id, "done"):

@@ -104,7 +104,9 @@ def main() -> None:
     """Command line."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", type=Path)
-    parser.add_argument("--first", type=int, default=0, help="number of the first person; every number is another")
+    parser.add_argument(
+        "--first", type=int, default=0, help="number of the first person; every number is another"
+    )
     parser.add_argument("--people", type=int, default=PEOPLE)
     parser.add_argument("--exercise", nargs="+", choices=list(STUDIES), default=list(STUDIES))
     a = parser.parse_args()

@@ -1,6 +1,7 @@
 """Routes of clips: the queue of new ones, progress, report, video, track, and what is said about them."""
 
 import asyncio
+import gzip
 from collections.abc import AsyncIterator
 from typing import Annotated, Any
 
@@ -154,10 +155,27 @@ def video(
 
 
 @router.get("/clips/{clip_id}/track", response_model=TrackOut)
-def track(db: Db, files: FilesDep, person: Viewer, clip: TheClip) -> Response:
+def track(
+    db: Db,
+    files: FilesDep,
+    person: Viewer,
+    clip: TheClip,
+    codings: Annotated[str, Header(alias="Accept-Encoding")] = "",
+) -> Response:
     """The body in the picture, to draw over the video."""
     access.require_watching(db, person, clip)
-    return Response(clips.track(files, clip), media_type="application/json")
+    body, headers = clips.track(files, clip), {"Vary": "Accept-Encoding"}
+    if _takes_gzip(codings):
+        headers["Content-Encoding"] = "gzip"
+    else:
+        body = gzip.decompress(body)
+    return Response(body, media_type="application/json", headers=headers)
+
+
+def _takes_gzip(codings: str) -> bool:
+    """Whether an Accept-Encoding header lets an answer be compressed (RFC 9110, 12.5.3)."""
+    told = {name.strip(): q.strip() for name, _, q in (part.partition(";") for part in codings.split(","))}
+    return "gzip" in told and told["gzip"] not in ("q=0", "q=0.0", "q=0.00", "q=0.000")
 
 
 # ---------------------------------------------------------------------------------- review

@@ -44,7 +44,7 @@ def beside_page(request: Request, db: Db, person: Viewer, clip: TheClip, then: T
         days=[written(one.created_at) for one in (old, new)],
         pairs=list(pairs(_decided(db, old), _decided(db, new))) if then else [],
         cautions=cautions.load().caution,
-        **warned(db, clip, review.report(db, clip)),
+        **warned(db, clip, review.without_curves(db, clip)),
     )
 
 
@@ -75,4 +75,6 @@ def _shown(db: Session, person: Person, clip: Clip) -> dict[str, Any]:
 def _decided(db: Session, clip: Clip) -> Report:
     """The report without the findings that were dismissed."""
     said = review.of_clip(db, clip)
-    return review.without(review.report(db, clip), {d.finding for d in said.decisions if not d.accepted})
+    return review.without(
+        review.without_curves(db, clip), {d.finding for d in said.decisions if not d.accepted}
+    )

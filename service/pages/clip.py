@@ -10,7 +10,7 @@ from analysis import cautions, plots
 from analysis.errors import MatlineError
 from analysis.records import Report
 from analysis.report import words
-from service import access, clips, consent, review, sessions
+from service import access, clips, consent, drawings, review, sessions
 from service.api.deps import Db, TheClip, Viewer
 from service.jobs import OPEN
 from service.pages import plain
@@ -27,7 +27,7 @@ def clip_page(request: Request, db: Db, person: Viewer, clip: TheClip) -> Respon
     shown = clips.described(db, clip)
     if clip.job.state in OPEN or shown.summary is None:
         return page(request, "measuring.html", person, clip=shown)
-    found, said = review.report(db, clip), review.of_clip(db, clip)
+    found, said = review.without_curves(db, clip), review.of_clip(db, clip)
     data: dict[str, Any] = {
         "clip": shown,
         "client": db.get_one(Person, clip.client_id),
@@ -35,15 +35,16 @@ def clip_page(request: Request, db: Db, person: Viewer, clip: TheClip) -> Respon
         "said": said,
         "marks": marks(found, said),
         "set": db.get(ProgrammeItem, clip.item_id) if clip.item_id else None,
-        "end_s": _end(found),
         "watch": shown.review_video and may_watch(db, person, clip),
         "advice_withheld": cautions.load().advice_withheld,
         "referrals": cautions.referrals(list(found.session.warning_signs)),
         **warned(db, clip, found),
     }
     if person.is_staff:
-        return page(request, "review.html", person, **data, curves=curves(found))
-    return page(request, "result.html", person, **data | _for_client(found, said))
+        return page(request, "review.html", person, **data, **_drawn(db, clip, set()))
+    dismissed = {d.finding for d in said.decisions if not d.accepted}
+    told = _for_client(review.without(found, dismissed))
+    return page(request, "result.html", person, **data | told, **_drawn(db, clip, dismissed))
 
 
 def warned(db: Session, clip: Clip, found: Report) -> dict[str, Any]:
@@ -64,17 +65,16 @@ def marks(report: Report, said: ReviewOut) -> list[tuple[plots.Tagged, str, Deci
     return [(mark, ref, decided.get(ref)) for mark, ref in tagged]
 
 
-def curves(report: Report) -> list[tuple[plots.Panel, Any]]:
-    """The drawings of the report's curves."""
-    return [(panel, drawing(plots.curve(report, panel))) for panel in plots.panels(report)]
+def _drawn(db: Session, clip: Clip, dismissed: set[str]) -> dict[str, Any]:
+    """The drawings without marks of what was dismissed, and where their time ends."""
+    told = drawings.of_clip(db, clip, dismissed)
+    return {"end_s": told.end_s, "curves": [(d, drawing(d.svg)) for d in told.curves]}
 
 
-def _for_client(found: Report, said: ReviewOut) -> dict[str, Any]:
+def _for_client(kept: Report) -> dict[str, Any]:
     """The result without what was dismissed, and what is said about it in plain words."""
-    kept = review.without(found, {d.finding for d in said.decisions if not d.accepted})
     return {
         "report": kept,
-        "curves": curves(kept),
         "moments": [m for m in plots.tagged(kept) if m.finding.at_s is not None],
         "steady": plain.steady(kept),
         "unseen": [f.message for f in kept.findings if f.kind == "not_measurable"],
@@ -90,9 +90,3 @@ def may_watch(db: Session, person: Person, clip: Clip) -> bool:
     except MatlineError:
         return False
     return True
-
-
-def _end(report: Report) -> float:
-    """Where the curves end [s]."""
-    times = [t for t in report.series.get("time_s", ()) if t is not None]
-    return times[-1] if times else report.clip.duration_s

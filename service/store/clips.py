@@ -83,7 +83,8 @@ class Job(Base):
 
 
 class StoredReport(Base):
-    """The report of a clip as JSON, and what lists need of it."""
+    """The report of a clip as JSON, whole and `slim` without its curves, which are drawn in `curves`
+    (`drawings.Drawings`); and what lists need of it."""
 
     __tablename__ = "report"
     clip_id: Mapped[str] = mapped_column(
@@ -91,6 +92,7 @@ class StoredReport(Base):
     )
     body: Mapped[str] = mapped_column(Text, deferred=True)
     slim: Mapped[str] = mapped_column(Text, deferred=True)
+    curves: Mapped[str | None] = mapped_column(Text, deferred=True)
     ranges: Mapped[dict[str, Any]] = mapped_column(default=dict)
     usable: Mapped[bool]
     repetitions: Mapped[int]
