@@ -1,7 +1,8 @@
 """Pairs of really measured sessions of rendered people: the true change, and what was called changed.
 
-`tests/data/rendered_sessions.json` holds the reports without their curves, and the truth of each session.
-`python -m tests.benchmarks.changes FOLDER --save FILE` makes it.
+The files hold the reports without their curves, and the truth of each session: `FITTED` of the people
+with whom the factors of `analysis/measurement_error.toml` were chosen, `UNSEEN` of people with whom nothing
+was chosen. `python -m tests.benchmarks.changes FOLDER --save FILE` makes them.
 """
 
 from __future__ import annotations
@@ -12,19 +13,19 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import combinations, groupby
 from pathlib import Path
-from unittest import mock
 
 import numpy as np
 from scipy import stats
 
-from analysis import exercises, measurement_error
+from analysis import exercises
 from analysis.measurement_error import half_width
 from analysis.progress import Session, compare
 from analysis.progress.change import Change
 from analysis.records import RepetitionSide, Report
 from analysis.statistics import Z95
 
-DATA = Path(__file__).parent / "data" / "rendered_sessions.json"
+_DATA = Path(__file__).parent / "data"
+FITTED, UNSEEN = _DATA / "rendered_sessions.json", _DATA / "unseen_sessions.json"
 NO_CHANGE = 0.1  # of the minimal detectable change: a true change smaller than this is none
 # From this multiple on, nine of ten are seen: at the detectable change itself (1.96 standard errors of a
 # difference) one in two is, and nine in ten lie above the mean less 1.28 standard errors.
@@ -66,7 +67,7 @@ class Pair:
         return bool(self.told.real) and self.told.difference * self.true > 0
 
 
-def load(path: Path = DATA) -> list[Rendered]:
+def load(path: Path) -> list[Rendered]:
     """Sessions from the file."""
     return [
         Rendered(s["person"], Session.of(s["name"], Report.model_validate(s["report"])), s["truth"])
@@ -133,7 +134,6 @@ def _share(among: Sequence[Pair], counts: Callable[[Pair], bool]) -> Share:
 # studied are never surer between clips than within one.
 LEAST_FACTOR = {"range_deg": 0.6, "pelvis_deg": 0.6, "out_s": 1.0, "back_s": 1.0}
 LEAST_OF_UNKNOWN = 1.0
-FOLDS = 3
 
 
 def factors(sessions: Sequence[Rendered]) -> dict[str, dict[str, float]]:
@@ -172,17 +172,3 @@ def factor(sessions: Sequence[Rendered], measure: str, exercise: str | None = No
         own = (1 - 1 / len(error)) * spread
         squares += float((((error - error.mean()) ** 2 - own) / stated**2).sum())
     return Z95 * float(np.sqrt(max(0.0, squares) / freedom)) if freedom else float("nan")
-
-
-def crossed(sessions: Sequence[Rendered]) -> list[Pair]:
-    """Every pair, with the factors of people other than this third of them."""
-    told: list[Pair] = []
-    for fold in range(FOLDS):
-        table = factors([s for s in sessions if s.person % FOLDS != fold])
-        with mock.patch.object(measurement_error, "times_between_clips", _lookup(table)):
-            told += pairs([s for s in sessions if s.person % FOLDS == fold])
-    return told
-
-
-def _lookup(table: dict[str, dict[str, float]]) -> Callable[[str, str], float]:
-    return lambda exercise, measure: table.get(measure, {}).get(exercise, 1.0)

@@ -1,36 +1,29 @@
 """Changes between really measured sessions of rendered people, whose true change is known.
 
-Nothing is measured here: the reports come from `tests/data/rendered_sessions.json`.
+Nothing is measured here: the reports come from files (`tests/data/README.md`). Those who are judged are
+people from whom neither networks nor half-widths nor factors were learned.
 """
 
 import pytest
-from rendered_sessions import SURE, Pair, crossed, factors, false, found, load, pairs
+from rendered_sessions import FITTED, SURE, UNSEEN, Pair, factors, false, found, load, pairs
 
 from analysis import measurement_error
 
 
 @pytest.fixture(scope="module")
 def told() -> list[Pair]:
-    return pairs(load())
+    return pairs(load(UNSEEN))
 
 
 def test_unchanged_clients_are_rarely_called_changed(told: list[Pair]) -> None:
     share = false(told)
-    assert share.of >= 100
+    assert share.of >= 500
     assert share.value <= 0.05, share
-
-
-def test_nor_are_people_from_whom_the_factors_were_not_learned() -> None:
-    told = crossed(load())
-    assert false(told).of >= 300
-    assert false(told).value <= 0.05, false(told)
-    assert found(told).value >= 0.90, found(told)
-    assert found(told, SURE).value >= 0.90, found(told, SURE)
 
 
 def test_the_factors_are_those_of_these_sessions() -> None:
     """Rounded up to the next twentieth."""
-    for measure, by_exercise in factors(load()).items():
+    for measure, by_exercise in factors(load(FITTED)).items():
         for exercise, value in by_exercise.items():
             stated = measurement_error.times_between_clips(exercise, measure)
             assert value - 1e-9 <= stated <= value + 0.1, (measure, exercise, value)
@@ -56,4 +49,4 @@ def test_within_one_clip_the_error_of_times_would_be_understated(
     times = [p.told.measure for p in told if p.told.measure in ("out_s", "back_s")]
     assert len(times) >= 300
     monkeypatch.setattr(measurement_error, "times_between_clips", lambda *_: 1.0)
-    assert false([p for p in pairs(load()) if p.told.measure in times]).value > 0.05
+    assert false([p for p in pairs(load(UNSEEN)) if p.told.measure in times]).value > 0.05
