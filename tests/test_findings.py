@@ -102,6 +102,18 @@ def test_nobody_is_sound_whose_pelvis_was_not_read() -> None:
     assert "sound" in {r.verdict for r in findings.judge(done, one, exercises.load("toe_tap")).repetitions}
 
 
+@pytest.mark.parametrize(("doubt_deg", "verdict"), [(9.0, "borderline"), (2.0, "sound")])
+def test_nor_where_cloth_never_shows_one_motion(doubt_deg: float, verdict: str) -> None:
+    """A clam's pelvis rolls towards the phone: cloth shows nothing of it, a card does."""
+    done = spans()
+    still = motion(done, {"pelvic_rotation": followed(done, {-1: 0.0})})
+    told = replace(still, change_uncertainty_deg={"pelvic_rotation": doubt_deg})
+    exercise = exercises.load("toe_tap").model_copy(update={"cloth_misses": ("pelvic_rotation",)})
+    judged = findings.judge(done, told, exercise).repetitions
+    assert {r.verdict for r in judged} == {verdict}
+    assert {r.near for r in judged} == {("pelvis_rotated",) if verdict == "borderline" else ()}
+
+
 @pytest.mark.parametrize(("tilt_deg", "verdict"), [(20.0, "flagged"), (3.5, "borderline"), (0.5, "sound")])
 def test_cloth_that_hides_an_axis_can_accuse_but_not_clear(tilt_deg: float, verdict: str) -> None:
     """What cloth shows of a hidden axis has happened; where it shows nothing, that is said for the set."""

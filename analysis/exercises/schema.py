@@ -142,6 +142,7 @@ class Exercise(Record):
 
     cloth_hides: pelvic signals of which the cloth, seen from `views`, showed less than half in many rendered
     people. Motion that is read there is real; that none is read does not mean that there was none.
+    cloth_misses: those of them of which it showed next to nothing: no repetition is sound by cloth alone.
     """
 
     name: str = Field(pattern=r"^[a-z][a-z_]*$")
@@ -161,6 +162,7 @@ class Exercise(Record):
     limits: dict[str, Limit] = Field(default_factory=dict)
     kept: Kept | None = None
     cloth_hides: tuple[str, ...] = ()
+    cloth_misses: tuple[str, ...] = ()
     easier: tuple[Form, ...] = ()
     harder: tuple[Form, ...] = ()
     cues: tuple[str, ...] = Field(min_length=1)
@@ -169,6 +171,8 @@ class Exercise(Record):
     def _consistent(self) -> Self:
         if unknown := set(self.cloth_hides) - set(PELVIC_SIGNALS):
             raise ValueError(f"`cloth_hides` names no pelvic signal: {sorted(unknown)}")
+        if unknown := set(self.cloth_misses) - set(self.cloth_hides):
+            raise ValueError(f"`cloth_misses` names what `cloth_hides` does not: {sorted(unknown)}")
         for kind, limit in self.limits.items():
             if kind not in FINDINGS_OF_A_REPETITION:
                 raise ValueError(f"unknown finding {kind!r} in limits")

@@ -46,9 +46,9 @@ def judge(
 
     `places` holds "ankle_left" and "ankle_right" (T,), along the mat [cm], as `spots_cm` finds them; without
     it a tap's spot cannot be measured. `tuck_arch_deg` is the client's own range of pelvic tilt. A finding
-    fires only beyond its limit and uncertainty; between the two, and where the clip can rule out no motion
-    of the pelvis that the exercise judges, the verdict is `borderline`. A repetition of which too much was
-    hidden, or that the clip cuts off, is `not_measured`.
+    fires only beyond its limit and uncertainty. The verdict is `borderline` between the two, where the clip
+    can rule out no motion of the pelvis that the exercise judges, and where it cannot rule out one that cloth
+    never shows. A repetition of which too much was hidden, or that the clip cuts off, is `not_measured`.
     """
     done = measure(spans, motion, exercise, places)
     whole = [m for m in done if m.span.complete]
@@ -59,8 +59,7 @@ def judge(
             strict=True,
         )
     )
-    unclear = _unclear(motion, exercise)
-    blind = unclear if len(unclear) == len(_pelvis_limits(exercise)) else ()
+    blind = _blind(motion, exercise)
     judged = tuple(
         _judged(i + 1, m, checked.get(id(m), []), blind, m.numbers(exercise, tuck_arch_deg))
         for i, m in enumerate(done)
@@ -128,6 +127,14 @@ def _unseen_pelvis(motion: Motion, exercise: Exercise) -> list[Finding]:
 def _unclear(motion: Motion, exercise: Exercise) -> tuple[str, ...]:
     """The pelvis findings of the exercise that the clip cannot rule out."""
     return tuple(kind for kind in _pelvis_limits(exercise) if not can_clear(motion, exercise, kind))
+
+
+def _blind(motion: Motion, exercise: Exercise) -> tuple[str, ...]:
+    """Those of them that keep every repetition from being sound: all, or what the cloth never shows."""
+    unclear = _unclear(motion, exercise)
+    if len(unclear) == len(_pelvis_limits(exercise)):
+        return unclear
+    return tuple(kind for kind in unclear if PELVIS_FINDINGS[kind] in exercise.cloth_misses)
 
 
 def _pelvis_limits(exercise: Exercise) -> tuple[str, ...]:
