@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 from importlib.resources import files
 from math import isfinite
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict
 from sqlalchemy import select
@@ -22,7 +22,7 @@ from analysis import exercises
 from analysis.records import Number, Repetition, Report
 from service import accounts, consent, intake, jobs, limits, measure, motion, programmes, review, sessions
 from service.errors import NotFound
-from service.files import Kind
+from service.files import KINDS
 from service.records.clips import FeedbackIn
 from service.records.programme import ProgrammeItemIn
 from service.records.sessions import StartIn
@@ -75,13 +75,6 @@ class Sample:
     found: dict[str, Any]
     summary: dict[str, Any]
     report: Report
-
-
-_FILES: Final[dict[Kind, str]] = {
-    "original": "original",
-    "review.mp4": measure.REVIEW,
-    "track.json.gz": measure.TRACK,
-}
 
 
 def scenario() -> Scenario:
@@ -241,8 +234,8 @@ class _Filler:
         self._db.add(
             StoredReport(clip_id=clip.id, created_at=clip.created_at, **measure.texts(report), **told)
         )
-        for kind, name in _FILES.items():
-            self._files.put(clip.client_id, clip.id, kind, sample.folder / name)
+        for kind in KINDS:
+            self._files.put(clip.client_id, clip.id, kind, sample.folder / kind)
         return clip
 
     def _feedback(self, clip: Clip, words: str, at: datetime) -> None:

@@ -19,8 +19,10 @@ from service.errors import NotFound
 from service.settings import Settings
 
 PartFile = NewType("PartFile", str)
-Kind = Literal["original", "review.mp4", "track.json.gz"] | PartFile
-KINDS: Final[tuple[Kind, ...]] = ("original", "review.mp4", "track.json.gz")
+Kind = Literal["original", "review.mp4", "track.json.gz", "joints.npz"] | PartFile
+# What shows the client, or is drawn over that; the rest is kept as long as the report.
+PICTURED: Final[tuple[Kind, ...]] = ("original", "review.mp4", "track.json.gz")
+KINDS: Final[tuple[Kind, ...]] = (*PICTURED, "joints.npz")
 _CHUNK = 1024 * 1024
 
 

@@ -1,4 +1,4 @@
-"""What the limited process does with a clip: measure it, keep the track, make the video to watch.
+"""What the limited process does with a clip: measure it, keep track and joints, make the video to watch.
 
 `measure` is the real measuring, with the pose model. Tests of the queue put a stand-in in its
 place (setting `measure`), which must have the same signature.
@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any, Final, get_args
 
 import numpy as np
 
@@ -20,19 +20,21 @@ from analysis.conventions import Side
 from analysis.errors import ClipError
 from analysis.exercises import Prescription
 from analysis.observe import kept
-from analysis.records import Clip, Number, Observations, Report, SessionNotes
+from analysis.records import Clip, Number, Observations, Report, SessionNotes, Skeleton
 from analysis.video import Frame
-from service import drawings, motion
+from service import drawings, joints, motion
 from service.child import Tell, resolve
 from service.errors import Refused
+from service.files import Kind
 
 REVIEW_HZ = 30.0
 LOOK_SHARE = 0.02  # of the progress: the look all over a long clip
 MEASURING_SHARE = 0.75  # up to the video to watch
 # Files of what comes out; the texts by their columns of `StoredReport`.
 TEXTS = {"body": "report.json", "slim": "slim.json", "curves": "curves.json"}
-TRACK, REVIEW = "track.json.gz", "review.mp4"
-RESULTS = (*TEXTS.values(), TRACK, REVIEW)
+FILES: Final[tuple[Kind, ...]] = ("track.json.gz", "review.mp4", "joints.npz")
+TRACK, REVIEW, JOINTS = FILES
+RESULTS = (*TEXTS.values(), *FILES)
 
 
 @dataclass(frozen=True)
@@ -53,6 +55,7 @@ class Measured:
 
     report: Report
     observations: Observations
+    skeleton: Skeleton
 
 
 Measure = Callable[[Order, Callable[[float], None]], Measured]
@@ -72,7 +75,7 @@ def measure(order: Order, progress: Callable[[float], None]) -> Measured:
         observations=order.observations,
         progress=progress,
     )
-    return Measured(done.report, done.observations)
+    return Measured(done.report, done.observations, done.skeleton)
 
 
 def look(tell: Tell, source: str, part_s: float) -> dict[str, Any]:
@@ -115,7 +118,7 @@ def whole(
     survey: dict[str, Any] | None = None,
     parts: Sequence[str] = (),
 ) -> dict[str, Any]:
-    """Measure a clip, or join the files of its parts, and write report, track and video into files.
+    """Measure a clip, or join the files of its parts, and write report, track, joints and video into files.
 
     results: the file of each of `RESULTS`. Returns what lists need.
     """
@@ -191,6 +194,7 @@ def _write(tell: Tell, result: Measured, source: Path, out: dict[str, Path], blu
     for column, text in texts(result.report).items():
         out[TEXTS[column]].write_text(text)
     out[TRACK].write_bytes(track_json(result.observations))
+    joints.write(result.skeleton, out[JOINTS])
     clip = video.probe(source)
 
     def progress(share: float) -> None:

@@ -18,7 +18,8 @@ from analysis.progress.archive import tidy
 from analysis.progress.proposals import Proposal
 from analysis.progress.sessions import by_exercise
 from analysis.records import Report
-from service import review, scratch, sessions
+from service import joints, review, scratch, sessions
+from service.files import Files
 from service.store.columns import now
 from service.store.models import Clip, Person, PracticeSession, StoredReport
 
@@ -84,7 +85,7 @@ def _most_asked() -> int:
     return max(max(rule.sound_sessions, rule.flagged_sessions) for rule in rules)
 
 
-def written(db: Session, work_dir: Path, clip: Clip, form: Form) -> bytes:
+def written(db: Session, files: Files, work_dir: Path, clip: Clip, form: Form) -> bytes:
     """A clip's report in one of its forms. Raises NotFound, and ReportError where it cannot be made."""
     report, row = review.report(db, clip), review.stored(db, clip)
     with scratch.room(work_dir) as folder:
@@ -97,7 +98,7 @@ def written(db: Session, work_dir: Path, clip: Clip, form: Form) -> bytes:
             case "pdf":
                 page.write_pdf(report, path)
             case "c3d":
-                exports.write_c3d(report, path)
+                exports.write_c3d(report, path, joints.of_clip(files, clip, folder / "joints"))
             case "curves.csv":
                 exports.write_csv(report, path)
             case "repetitions.csv":

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 
 from service import consent, intake, parts, scratch, tries, uploads
 from service.errors import Conflict, Refused
-from service.files import Files
+from service.files import PICTURED, Files
 from service.jobs import OPEN
 from service.queue import Queue
 from service.settings import Settings
@@ -86,10 +86,8 @@ def _older(moment: datetime, days: float) -> bool:
 
 def _delete_from(store: Store, files: Files, clip: Clip, what: str) -> None:
     """Files first: a row without its file says so; a file without its row would be forgotten."""
-    if what == "original":
-        files.delete(clip.client_id, clip.id, "original")
-    else:
-        files.delete(clip.client_id, clip.id)
+    gone = {"original": ("original",), "videos": PICTURED, "all": ()}[what]
+    files.delete(clip.client_id, clip.id, *gone)
     with store.write() as db:
         row = db.get(Clip, clip.id)
         if row is None:

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from service import audit, jobs, limits, parts, programmes, scratch, sessions
 from service.errors import Refused
 from service.files import Files, part_file
-from service.measure import RESULTS, REVIEW, TEXTS, TRACK
+from service.measure import FILES, RESULTS, TEXTS
 from service.queue import Queue, WorkerStopping
 from service.store.models import Clip, Job, Person, StoredReport
 from service.store.session import Store
@@ -153,8 +153,8 @@ class Worker:
             clip = db.get(Clip, job.clip_id)
         if clip is None:
             return  # deleted meanwhile
-        self._files.put(clip.client_id, clip.id, "track.json.gz", results[TRACK])
-        self._files.put(clip.client_id, clip.id, "review.mp4", results[REVIEW])
+        for kind in FILES:
+            self._files.put(clip.client_id, clip.id, kind, results[kind])
         texts = {column: results[name].read_text() for column, name in TEXTS.items()}
         with self._store.write() as db:
             clip = db.get(Clip, job.clip_id)

@@ -121,7 +121,7 @@ def report(db: Db, clip: TheClip) -> Report:
 @router.get("/clips/{clip_id}/export/{form}", response_class=Response, responses=_EXPORT)
 def export_clip(db: Db, services: ServicesDep, clip: TheClip, form: results.Form) -> Response:
     """The report to take along, as a file."""
-    body = results.written(db, services.settings.work_dir, clip, form)
+    body = results.written(db, services.files, services.settings.work_dir, clip, form)
     name = f'attachment; filename="{clip.exercise}-{clip.created_at:%Y-%m-%d}.{form}"'
     return Response(body, media_type=results.MEDIA[form], headers={"Content-Disposition": name})
 

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
-from standin import finding, observations
+from standin import finding, observations, skeleton
 from standin import report as small_report
 
 from analysis import video
@@ -39,7 +39,8 @@ def rich(order: Order, progress: Callable[[float], None]) -> Measured:
         "uncertainty_deg": {"pelvic_tilt": 2.0, "knee_flexion_left": 4.0, "knee_flexion_right": 4.0},
     }
     report = Report.model_validate(base.model_dump(by_alias=True) | _dumped(changed))
-    return Measured(report, _moving(observations(clip.width, clip.height, clip.duration_s)))
+    seen = observations(clip.width, clip.height, clip.duration_s)
+    return Measured(report, _moving(seen), skeleton(seen))
 
 
 def _dumped(changed: dict[str, object]) -> dict[str, object]:

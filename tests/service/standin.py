@@ -4,11 +4,13 @@ import json
 import os
 import time
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 
 from analysis import cautions, video
 from analysis.records import (
+    JOINTS,
     Capture,
     ClipSummary,
     Finding,
@@ -16,6 +18,7 @@ from analysis.records import (
     Observations,
     Repetition,
     Report,
+    Skeleton,
 )
 from service.measure import Measured, Order
 
@@ -26,7 +29,8 @@ def quick(order: Order, progress: Progress) -> Measured:
     """Say at once that one repetition was found."""
     progress(0.5)
     clip = video.probe(order.path)
-    return Measured(report(order, clip.duration_s), observations(clip.width, clip.height, clip.duration_s))
+    seen = observations(clip.width, clip.height, clip.duration_s)
+    return Measured(report(order, clip.duration_s), seen, skeleton(seen))
 
 
 def empty(order: Order, progress: Progress) -> Measured:
@@ -34,7 +38,7 @@ def empty(order: Order, progress: Progress) -> Measured:
     done = quick(order, progress)
     unseen = finding("not_measurable").model_copy(update={"message": "The pelvis was hidden.", "cue": ""})
     bare = done.report.model_copy(update={"repetitions": (), "findings": (unseen,)})
-    return Measured(bare, done.observations)
+    return replace(done, report=bare)
 
 
 def slow(order: Order, progress: Progress) -> Measured:
@@ -123,9 +127,15 @@ def observations(width: int, height: int, duration_s: float) -> Observations:
     return Observations(**{**fields, "width": width, "height": height})
 
 
+def skeleton(seen: Observations) -> Skeleton:
+    """Joints that lie still, each a centimetre further along the mat than the one before."""
+    joints = np.zeros((len(seen.time_s), len(JOINTS), 3)) + np.arange(len(JOINTS))[:, None] * (0, 1.0, 0)
+    return Skeleton(seen.time_s, {}, joints)
+
+
 def ordered(order: Order, progress: Progress) -> Measured:
     """Say what was ordered."""
     done = quick(order, progress)
     words = json.dumps({"side": order.side} | order.prescription.model_dump(exclude_none=True))
     told = finding("not_measurable").model_copy(update={"message": words})
-    return Measured(done.report.model_copy(update={"findings": (told,)}), done.observations)
+    return replace(done, report=done.report.model_copy(update={"findings": (told,)}))

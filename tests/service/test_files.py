@@ -10,7 +10,7 @@ from desk import Desk, settings_for
 from obstore.exceptions import PermissionDeniedError
 
 from service.errors import NotFound
-from service.files import Files, part_file
+from service.files import KINDS, Files, part_file
 
 CLIENT, OTHER, CLIP = "c1", "c11", "clip1"
 
@@ -102,7 +102,7 @@ def test_a_clip_in_a_store_from_upload_to_deletion(
     clip_id = client.ok("get", f"/clients/{client.id}/clips")[0]["id"]
     assert desk.wait(client, clip_id)["job"]["state"] == "done"
     kept = {name.rpartition("/")[2] for name in desk.services.files.names(client.id)}
-    assert kept == {"original", "review.mp4", "track.json.gz"}
+    assert kept == set(KINDS)
     assert not list((tmp_path / "data").rglob("*.mp4")), "nothing of it is on this machine"
 
     whole = coach.get(f"/clips/{clip_id}/video").content

@@ -14,6 +14,7 @@ from desk import PASSWORD, Desk, Someone, announce, open_at, until
 from sqlalchemy import select
 
 from service import consent, retention
+from service.files import KINDS
 from service.store.columns import now
 from service.store.models import Base, Clip, Practice, Upload
 
@@ -52,7 +53,7 @@ def test_export_holds_everything(working_desk: Desk, clip_bytes: bytes) -> None:
         assert json.loads(archive.read(f"{folder}/report.json"))["schema"] == 1
         for video in ("original.mp4", "review.mp4"):
             assert archive.read(f"{folder}/{video}")[4:8] == b"ftyp"
-    files = ("report.json", "original.mp4", "review.mp4", "track.json.gz")
+    files = ("report.json", "original.mp4", "review.mp4", "track.json.gz", "joints.npz")
     assert names == {"data.json", *(f"{folder}/{name}" for name in files)}
     data = json.loads(told)
     assert data["person"][0]["email"] == "cleo@example.org"
@@ -137,12 +138,12 @@ def test_the_practice_sets_the_days(working_desk: Desk, clip_bytes: bytes) -> No
 @pytest.mark.parametrize(
     ("days", "consents", "left"),
     [
-        (6, ("measure", "watch", "keep"), {"original", "review.mp4", "track.json.gz"}),
-        (8, ("measure", "watch", "keep"), {"review.mp4", "track.json.gz"}),
-        (91, ("measure", "watch", "keep"), set()),
+        (6, ("measure", "watch", "keep"), set(KINDS)),
+        (8, ("measure", "watch", "keep"), {"review.mp4", "track.json.gz", "joints.npz"}),
+        (91, ("measure", "watch", "keep"), {"joints.npz"}),
         (8, ("measure",), None),
-        (6, ("measure",), {"original", "review.mp4", "track.json.gz"}),
-        (1, ("keep",), set()),
+        (6, ("measure",), set(KINDS)),
+        (1, ("keep",), {"joints.npz"}),
         (1, (), None),
     ],
 )
@@ -176,7 +177,7 @@ def test_new_words_are_asked_about_and_delete_nothing(
     later = tuple(p.model_copy(update={"version": p.version + 1}) for p in consent.purposes())
     monkeypatch.setattr(consent, "purposes", lambda: later)
     sweep(desk)
-    assert len(desk.services.files.names(client.id)) == 3
+    assert len(desk.services.files.names(client.id)) == len(KINDS)
     assert not any(c["given"] for c in client.ok("get", "/me/consents"))
     assert announce(client, 99, exercise="clam").status_code == 403
     client.ok("put", "/me/consents/measure")
