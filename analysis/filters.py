@@ -5,6 +5,8 @@ timestamps. A gap longer than `longest_gap_s` ends a stretch: nothing is filtere
 invented, across it. Missing is NaN, in and out.
 """
 
+from functools import lru_cache
+
 import numpy as np
 from scipy.signal import butter, sosfiltfilt
 
@@ -95,11 +97,17 @@ def _smooth_stretch(time_s: Floats, values: Floats, cutoff_hz: float, rate_hz: f
     even = _join(grid, time_s, values)
     own_rate_hz = steps / (time_s[-1] - time_s[0])
     if cutoff_hz < own_rate_hz / 2:
-        one_pass = butter(2, corrected_cutoff_hz(cutoff_hz, own_rate_hz), fs=own_rate_hz, output="sos")
+        one_pass = _one_pass(cutoff_hz, own_rate_hz)
         # A long pad lets the filter settle before the first sample.
         pad = min(round(3 * own_rate_hz / cutoff_hz), steps)
         even = sosfiltfilt(one_pass, even, padlen=pad)
     return np.interp(time_s, grid, even)
+
+
+@lru_cache(maxsize=256)  # designing takes longer than filtering, and many signals share one time base
+def _one_pass(cutoff_hz: float, rate_hz: float) -> Floats:
+    """Second-order sections of one of the two passes."""
+    return np.asarray(butter(2, corrected_cutoff_hz(cutoff_hz, rate_hz), fs=rate_hz, output="sos"))
 
 
 def _join(grid: Floats, time_s: Floats, values: Floats) -> Floats:

@@ -14,7 +14,6 @@ from typing import Final
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial.transform import Rotation
 
 from analysis.card.design import CELLS, FACE_CM, SLOPE_DEG, TAG_CM, Floats, tag_corners_cm
 from analysis.card.pattern import QUARTERS, SAMPLES, pattern, samples, unit_length
@@ -225,7 +224,7 @@ def _normalised(value: Floats, jacobian: Floats) -> tuple[Floats, Floats]:
 
 
 def _moved(pose: CardPose, step: Floats) -> CardPose:
-    turn = Rotation.from_rotvec(step[:3]).as_matrix()
+    turn, _ = cv2.Rodrigues(step[:3])
     return replace(pose, rotation=turn @ pose.rotation, place_cm=pose.place_cm + step[3:])
 
 

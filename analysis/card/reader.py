@@ -8,7 +8,6 @@ from typing import Final
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial.transform import Rotation
 
 from analysis.card.design import MAT_TAGS, PELVIS_TAGS, SLOPE_DEG, Floats, dictionary
 from analysis.card.pose import FLAT_DEG, CardPose, Grey, Lens, Matcher, mirrored, poses_from_corners
@@ -176,7 +175,7 @@ class _Tracker:
         """Angle from the still start; 0 before there is one."""
         if self.start is None:
             return 0.0
-        return float(np.degrees(Rotation.from_matrix(pose.rotation @ self.start.rotation.T).magnitude()))
+        return float(np.linalg.norm(_turn_deg(pose.rotation @ self.start.rotation.T)))
 
 
 def _refined(matcher: Matcher, starts: list[CardPose]) -> list[CardPose]:
@@ -190,9 +189,14 @@ def _with_doubt(best: CardPose, poses: list[CardPose]) -> CardPose:
     """The best pose, less sure along the turn to the farthest pose that matches nearly as well."""
     misfit = _NEARLY_AS_GOOD * (best.tags - best.likeness)
     rivals = [p for p in poses if p.tags == best.tags and p.tags - p.likeness < misfit]
-    turns = [np.degrees(Rotation.from_matrix(p.rotation @ best.rotation.T).as_rotvec()) for p in rivals]
+    turns = [_turn_deg(p.rotation @ best.rotation.T) for p in rivals]
     apart = max(turns, key=lambda turn: float(np.linalg.norm(turn)), default=np.zeros(3))
     return replace(best, covariance_deg2=best.covariance_deg2 + np.outer(apart, apart) / 4 + _face_on(best))
+
+
+def _turn_deg(rotation: Floats) -> Floats:
+    """Rotation vector (3,) [deg] of a rotation matrix (3, 3)."""
+    return np.asarray(np.degrees(cv2.Rodrigues(rotation)[0][:, 0]))
 
 
 def _face_on(pose: CardPose) -> Floats:

@@ -24,7 +24,8 @@ Progress = Callable[[float], None]
 _PART_S: Final = 6.0
 _LONG_PART_S: Final = 18.0
 _MANY: Final = 16
-_NEAR: Final = 0.15  # of a part: how far its start may move to a key frame
+# Of a part: how far its start may move to a key frame. Uneven parts cost more time than decoding does.
+_NEAR: Final = 0.05
 _NEAR_OF_MANY: Final = 0.45
 _ALONE_S: Final = 8.0  # up to here new processes take longer to start than they save
 
