@@ -50,6 +50,13 @@ def describe(observations: Observations, body: Skeleton, camera: Floats, lies: L
     ])  # fmt: skip
 
 
+def start_is_seen(observations: Observations, body: Skeleton) -> bool:
+    """Whether the client is found in the still start, without which there is no change to read."""
+    start = start_frames(observations.time_s)
+    known = [observations.landmarks_px, *(body.directions[name] for name in _SEGMENTS)]
+    return all(np.isfinite(values[start].reshape(start.sum(), -1)).all(axis=1).any() for values in known)
+
+
 def spot_motion(observations: Observations, towards_head: Floats, scale: float) -> Floats:
     """(T, 12): turn [rad], log of size, two stretches and shift (2,) of all spots since the still start;
     turn and shift of the half nearer the head, and of the other. Shifts are shares of `scale` [px]."""

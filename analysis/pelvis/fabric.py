@@ -36,11 +36,13 @@ _MOVES_MOST: Final = 0.8  # quantile over the clip: the reading is least sure wh
 
 
 def from_fabric(observations: Observations, body: Skeleton, camera: Floats, lies: Lies) -> Seen | None:
-    """What the cloth says of the pelvis; None where it is too plain or hidden to tell.
+    """What the cloth says of the pelvis; None where it is too plain or hidden to tell, or not seen at rest.
 
     camera (3, 3): mat frame to camera axes.
     """
     if np.isfinite(observations.fabric_px[:, :, 0]).any(axis=1).mean() < _SEEN_SHARE:
+        return None
+    if not cloth.start_is_seen(observations, body):
         return None
     features = cloth.describe(observations, body, camera, lies)
     if np.isfinite(features).all(axis=1).mean() < _SEEN_SHARE:
