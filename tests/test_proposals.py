@@ -63,7 +63,7 @@ def test_two_sound_sessions_wait() -> None:
     ("last", "reason"),
     [
         ({"verdicts": ["flagged"]}, "Not every repetition"),
-        ({"verdicts": ["borderline"]}, "Not every repetition"),
+        ({"verdicts": ["borderline"]}, "cannot tell of every repetition"),
         ({"pain": (None, None)}, "cannot tell"),
         ({"pain": (None, 1)}, "cannot tell"),
         ({"ranges": {"left": [40.0, 41]}}, "Fewer than 4"),

@@ -161,7 +161,9 @@ def _missing_harder(recent: Sequence[Session], rule: Conditions) -> str | None:
     if any(len(r.judged()) < rule.repetitions for r in reports):
         return f"Fewer than {rule.repetitions} repetitions could be judged in one of the last sessions."
     if any(_share(r, "sound") != 1 for r in reports):
-        return f"Not every repetition of the last {rule.sound_sessions} sessions was sound."
+        if any(_share(r, "flagged") for r in reports):
+            return f"Not every repetition of the last {rule.sound_sessions} sessions was sound."
+        return "The clips cannot tell of every repetition whether it was sound."
     return None
 
 
