@@ -44,7 +44,7 @@ def _command(folder: Path, ports: dict[str, int]) -> list[str]:
     s3 += [
         "-s3.port.iceberg=0",
         "-s3.port.lance=0",
-    ]  # else on ports of their own, taken where two servers run
+    ]  # fixed ports: two servers would collide
     return [str(SERVER), "-logtostderr", "server", f"-dir={folder}", *loopback, *small, *s3, *at]
 
 
