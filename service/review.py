@@ -62,9 +62,14 @@ def finding_refs(found: Report) -> dict[str, Finding]:
     return named
 
 
-def without(found: Report, dismissed: set[str]) -> Report:
-    """The report without the findings that a coach or physio dismissed."""
-    gone = {id(f) for ref, f in finding_refs(found).items() if ref in dismissed}
+def dismissed(said: ReviewOut) -> set[str]:
+    """Names of the findings that a coach or physio dismissed."""
+    return {d.finding for d in said.decisions if not d.accepted}
+
+
+def without(found: Report, refs: set[str]) -> Report:
+    """The report without the findings of these names, as those that were dismissed."""
+    gone = {id(f) for ref, f in finding_refs(found).items() if ref in refs}
 
     def kept(r: Repetition) -> Repetition:
         findings = tuple(f for f in r.findings if id(f) not in gone)

@@ -74,7 +74,4 @@ def _shown(db: Session, person: Person, clip: Clip) -> dict[str, Any]:
 
 def _decided(db: Session, clip: Clip) -> Report:
     """The report without the findings that were dismissed."""
-    said = review.of_clip(db, clip)
-    return review.without(
-        review.without_curves(db, clip), {d.finding for d in said.decisions if not d.accepted}
-    )
+    return review.without(review.without_curves(db, clip), review.dismissed(review.of_clip(db, clip)))

@@ -42,9 +42,9 @@ def clip_page(request: Request, db: Db, person: Viewer, clip: TheClip) -> Respon
     }
     if person.is_staff:
         return page(request, "review.html", person, **data, **_drawn(db, clip, set()))
-    dismissed = {d.finding for d in said.decisions if not d.accepted}
-    told = _for_client(review.without(found, dismissed))
-    return page(request, "result.html", person, **data | told, **_drawn(db, clip, dismissed))
+    gone = review.dismissed(said)
+    told = _for_client(review.without(found, gone))
+    return page(request, "result.html", person, **data | told, **_drawn(db, clip, gone))
 
 
 def warned(db: Session, clip: Clip, found: Report) -> dict[str, Any]:

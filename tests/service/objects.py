@@ -41,10 +41,8 @@ def _command(folder: Path, ports: dict[str, int]) -> list[str]:
     loopback = ["-ip=127.0.0.1", "-ip.bind=127.0.0.1", "-master.telemetry=false"]
     small = ["-master.volumeSizeLimitMB=64", "-volume.max=8"]
     s3 = ["-s3", f"-s3.config={folder / 's3.json'}", "-s3.iam=false"]
-    s3 += [
-        "-s3.port.iceberg=0",
-        "-s3.port.lance=0",
-    ]  # fixed ports: two servers would collide
+    # What else it offers has fixed ports, on which two servers would collide.
+    s3 += ["-s3.port.iceberg=0", "-s3.port.lance=0"]
     return [str(SERVER), "-logtostderr", "server", f"-dir={folder}", *loopback, *small, *s3, *at]
 
 
