@@ -81,12 +81,13 @@ class ClipEnsemble:
     std: Floats
     members: tuple[ClipNetwork, ...]
 
-    def outputs(self, features: Floats) -> Floats:
-        """Outputs (M, T, K) of every member for the features (T, F) of one clip; NaN rows give NaN.
+    def outputs(self, features: Floats, limit: float = np.inf) -> Floats:
+        """Outputs (M, T, K) of every member for the features (T, F) of one clip, told to `limit` standard
+        deviations; NaN rows give NaN.
 
         The summary is of at most `MOST_SUMMED` pictures, evenly spread, so that memory stays small.
         """
-        x = (features - self.mean) / self.std
+        x = np.clip((features - self.mean) / self.std, -limit, limit)
         known = np.flatnonzero(np.isfinite(x).all(axis=1))
         stretches = -(-len(known) // MOST_SUMMED)  # rounded up
         out = np.full((len(self.members), len(x), len(self.members[0].head[-1][1])), np.nan)

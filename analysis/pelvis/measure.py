@@ -12,13 +12,15 @@ from analysis.conventions import PELVIC_SIGNALS
 from analysis.exercises import Exercise
 from analysis.pelvis.card import from_card
 from analysis.pelvis.fabric import from_fabric
+from analysis.pelvis.landmarks import with_tilt
 from analysis.pelvis.motion import PelvisMotion, Seen
 from analysis.records import Floats, Observations, PelvisSource, Skeleton
 from analysis.skeleton import pelvis_angles
 from analysis.skeleton.camera import mat_in_camera
 
-# A source that sees an axis to this goes before the next ones, whatever those say.
+# A card that sees an axis to this goes before all else.
 GOOD_DEG: Final = 3.0
+_MOSTLY: Final = 0.8  # of the pictures in which another source sees the client
 # What the body model follows is how an exercise usually takes the pelvis along. Where a client's pelvis moves
 # on its own, it reads next to nothing: on rendered clips 12 deg were missed.
 _UNUSUAL_DEG: Final = 12.0
@@ -32,6 +34,8 @@ def measure(observations: Observations, body: Skeleton, exercise: Exercise) -> P
     seen: dict[PelvisSource, Seen | None] = {"card": None, "fabric": None, "landmarks": by_body}
     if camera is not None and by_body is not None:
         seen["card"] = from_card(observations, camera)
+        if "pelvis_tilted" in exercise.limits:  # a tilt that is the movement itself must be told more finely
+            seen["landmarks"] = with_tilt(by_body, observations, camera, exercise.lies)
         seen["fabric"] = hidden(from_fabric(observations, body, camera, exercise.lies), exercise.cloth_hides)
     return choose({source: s for source, s in seen.items() if s is not None})
 
@@ -56,7 +60,7 @@ def choose(seen: dict[PelvisSource, Seen]) -> PelvisMotion:
         {signal: float(what.change_half_width_deg[axis]) for signal, (what, axis) in axes.items()},
         next((source for source in seen if source in best.values()), NONE),
         best,
-        {s: w.overstated_deg[:, axis] for s, (w, axis) in axes.items() if w.overstated_deg is not None},
+        {s: over for s, (w, axis) in axes.items() if (over := w.overstated(axis)) is not None},
         {s: bridged(v, body[:, PELVIC_SIGNALS.index(s)]) for s, v in values.items() if len(body)},
     )
 
@@ -70,11 +74,23 @@ def bridged(values: Floats, other: Floats) -> Floats:
 
 
 def _best(seen: dict[PelvisSource, Seen], axis: int) -> PelvisSource | None:
-    """The first source that sees the axis well; else the one that sees it least badly."""
-    widths = {source: what.half_width_deg[axis] for source, what in seen.items()}
-    usable = {source: width for source, width in widths.items() if np.isfinite(width)}
-    good = (source for source, width in usable.items() if width <= GOOD_DEG)
-    return next(good, min(usable, key=lambda source: usable[source], default=None))
+    """The card where it sees the axis well; else the source that tells changes of it best."""
+    usable = {source: what for source, what in seen.items() if np.isfinite(what.half_width_deg[axis])}
+    if "card" in usable and usable["card"].half_width_deg[axis] <= GOOD_DEG:
+        return "card"
+    most = max((_share(what, axis) for what in usable.values()), default=0.0)
+    return min(usable, key=lambda source: _doubt(usable[source], axis, most), default=None)
+
+
+def _doubt(seen: Seen, axis: int, most_shown: float) -> float:
+    """Half-width of a change, as far as it counts: a source that loses the client on the move tells none."""
+    tells = _share(seen, axis) >= _MOSTLY * most_shown
+    return min(float(seen.change_half_width_deg[axis]), _UNUSUAL_DEG) if tells else _UNUSUAL_DEG
+
+
+def _share(seen: Seen, axis: int) -> float:
+    """Share of the pictures in which a source tells the axis."""
+    return float(np.isfinite(seen.angles[:, axis]).mean())
 
 
 def from_body(body: Skeleton) -> Seen | None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from analysis.records import Floats, PelvisSource
 
 
@@ -35,3 +37,8 @@ class Seen:
     half_width_deg: Floats
     change_half_width_deg: Floats
     overstated_deg: Floats | None = None
+
+    def overstated(self, axis: int) -> Floats | None:
+        """The same (T,) of one axis; None where the source does not tell it."""
+        told = None if self.overstated_deg is None else self.overstated_deg[:, axis]
+        return None if told is None or np.isnan(told).all() else told

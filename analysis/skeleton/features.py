@@ -39,7 +39,7 @@ def _at(points: Floats, k: int) -> Floats:
     return points[:, USED.index(k)]
 
 
-def _scale(px: Floats) -> float:
+def scale_of(px: Floats) -> float:
     """Usual length in the picture of trunk, thigh and shank together [px]; constant over the clip."""
     lengths = [np.linalg.norm(_at(px, a) - _at(px, b), axis=1) for a, b in _SEGMENTS[:6]]
     return float(np.nanmedian(np.sum(lengths, axis=0)) / 2)
@@ -47,7 +47,7 @@ def _scale(px: Floats) -> float:
 
 def picture_scale(landmarks_px: Floats) -> float:
     """Half the usual length of trunk, thigh and shank of both sides together, landmarks (T, 33, 2) [px]."""
-    return _scale(landmarks_px[:, USED])
+    return scale_of(landmarks_px[:, USED])
 
 
 def _segment_lengths(px: Floats) -> Floats:
@@ -69,8 +69,12 @@ def _mat_axes(start_cm: Floats) -> Floats:
     return np.stack([np.cross(y, z), y, z])
 
 
-def _guessed_directions(cm: Floats, axes: Floats) -> Floats:
-    """The pose model's own segment directions (T, 33) in the mat frame: right up to its errors."""
+def guessed_directions(cm: Floats, start_cm: Floats) -> Floats:
+    """The pose model's own segment directions (T, 33) in the mat frame: right up to its errors.
+
+    Landmarks cm (T, 19, 3), and in the still start (19, 3).
+    """
+    axes = _mat_axes(start_cm)
     pairs = [_at(cm, a) - _at(cm, b) for a, b in _SEGMENTS]
     trunk = _mid(cm, 11, 12) - _mid(cm, 23, 24)
     return np.concatenate([unit(v) @ axes.T for v in [trunk, *pairs]], axis=1)
@@ -98,28 +102,36 @@ def describe(
     px (T, 33, 2) in the upright picture, cm (T, 33, 3) hip-centred, visibility (T, 33).
     """
     px, cm, seen = px[:, USED, :2], cm[:, USED] / 100, visibility[:, USED]
-    scale = _scale(px)
-    hips = (_at(px, 23) + _at(px, 24)) / 2
-    local = (px - hips[:, None]) / scale
-    start = start_frames(time_s) & np.isfinite(px[:, 0, 0])
-    if not start.any():
-        start = np.isfinite(px[:, 0, 0])
-    anchor = np.nanmedian(hips[start], axis=0)
+    scale, start, hips = scale_of(px), seen_start(time_s, px), _mid(px, 23, 24)
+    moved = (hips - np.nanmedian(hips[start], axis=0)) / scale
+    rows = [
+        ((px - hips[:, None]) / scale).reshape(len(px), -1), cm.reshape(len(px), -1), seen, moved,
+        guessed_directions(cm, np.nanmedian(cm[start], axis=0)), _picture_directions(px, scale),
+    ]  # fmt: skip
+    clip = clip_features(time_s, px, cm, seen, lies, picture)
+    return np.column_stack([*rows, np.tile(clip, (len(px), 1))])
+
+
+def clip_features(
+    time_s: Floats, px: Floats, cm: Floats, seen: Floats, lies: Lies, picture: tuple[int, int]
+) -> Floats:
+    """What is the same in all frames (C,): how the client lies to the phone; landmarks (T, 19, ...)."""
+    scale, start = scale_of(px), seen_start(time_s, px)
+    anchor = np.nanmedian(_mid(px, 23, 24)[start], axis=0)
     start_px = (np.nanmedian(px[start], axis=0) - anchor) / scale
     start_cm = np.nanmedian(cm[start], axis=0)
-    picture_size = np.array(picture, float)
-    clip = np.concatenate([
-        start_px.ravel(), start_cm.ravel(), np.nanmedian(seen, axis=0),
-        _segment_lengths(px / scale), (anchor - picture_size / 2) / picture_size.max(),
-        [scale / picture_size.max()],
-        [float(lies == k) for k in LIES],
+    size = np.array(picture, float)
+    return np.concatenate([
+        start_px.ravel(), start_cm.ravel(), np.nanmedian(seen, axis=0), _segment_lengths(px / scale),
+        (anchor - size / 2) / size.max(), [scale / size.max()], [float(lies == k) for k in LIES],
     ])  # fmt: skip
-    moved = (hips - anchor) / scale
-    rows = [
-        local.reshape(len(px), -1), cm.reshape(len(px), -1), seen, moved,
-        _guessed_directions(cm, _mat_axes(start_cm)), _picture_directions(px, scale),
-    ]  # fmt: skip
-    return np.column_stack([*rows, np.tile(clip, (len(px), 1))])
+
+
+def seen_start(time_s: Floats, px: Floats) -> NDArray[np.bool_]:
+    """The frames (T,) of the still start in which somebody is seen, else all such; landmarks (T, 19, 2)."""
+    seen = np.isfinite(px[:, 0, 0])
+    start = start_frames(time_s) & seen
+    return start if start.any() else seen
 
 
 def mirror(px: Floats, cm: Floats, visibility: Floats, width: int) -> tuple[Floats, Floats, Floats]:

@@ -21,6 +21,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from analysis.fabric import NOTHING, FabricTracker
 from analysis.landmarks import COUNT, Follower, Pose
 from analysis.observe.shrink import halved
 from sample_clips.rendering.body import Body, Floats, load_bodies
@@ -29,6 +30,7 @@ from sample_clips.rendering.motions import MOVEMENTS, Supine
 from sample_clips.rendering.movement import Movement
 from sample_clips.rendering.person import Conditions
 from sample_clips.rendering.roaming import ROAMING
+from sample_clips.rendering.unsteady import UNSTEADY
 
 VIEWS = {
     "supine": ("side", "oblique", "overhead"),
@@ -39,7 +41,9 @@ SIZES = ((1280, 720), (960, 540), (960, 540), (960, 720), (720, 960), (540, 960)
 SEGMENTS = ("trunk", "thigh_left", "shank_left", "thigh_right", "shank_right")
 ENDS = ("shank_left", "shank_right", "foot_left", "foot_right",
         "upper_arm_left", "upper_arm_right", "forearm_left", "forearm_right", "head")  # fmt: skip
+SINGLE = ("meta", "seed", "start")  # one a clip
 LONGEST_S = (12.0, 20.0)  # more clips teach more than longer ones
+UNSTEADY_S = (16.0, 26.0)  # one repetition is told from the others
 HELD_OUT = 15  # of the stored bodies, the last
 SIGNALS = ("pelvic_tilt", "pelvic_obliquity", "pelvic_rotation", "trunk_curl", *(
     f"{j}_{s}" for j in ("hip_flexion", "hip_abduction", "hip_rotation", "knee_flexion") for s in ("left", "right")))  # fmt: skip
@@ -65,21 +69,22 @@ def widened(movement: Movement, rng: np.random.Generator) -> Movement:
     return movement
 
 
-def draw_plan(bodies: list[Body], seed: int) -> Plan:
-    """A random clip."""
+def draw_plan(bodies: list[Body], seed: int, unsteady: bool) -> Plan:
+    """A random clip; `unsteady`, with the pelvis astray in half of the repetitions."""
     rng = np.random.default_rng(seed)
     body = blend(bodies[-HELD_OUT:] if seed % 10 == 0 else bodies[:-HELD_OUT], rng)
-    table = ROAMING if rng.random() < 0.25 else MOVEMENTS
+    table = UNSTEADY if unsteady else ROAMING if rng.random() < 0.25 else MOVEMENTS
     name = str(rng.choice(list(table)))
     kind = table[name]
-    views = kind.views if rng.random() < 0.65 else VIEWS[kind.lies]
+    views = kind.views if rng.random() < (0.85 if unsteady else 0.65) else VIEWS[kind.lies]
     conditions = Conditions(
         clothes=str(rng.choice(["any", "any", "any", "plain", "dark"])), low_light=bool(rng.random() < 0.08),
         mat_like_clothes=bool(rng.random() < 0.1), roll_deg=12.0 if rng.random() < 0.2 else 3.0, size=SIZES[int(rng.integers(len(SIZES)))],
     )  # fmt: skip
     return plan(
         f"{name}-{seed}", name, body, seed, view=str(rng.choice(views)), conditions=conditions,
-        fault_share=0.4, table={name: lambda b, r: widened(kind(b, r), r)},
+        fault_share=0.55 if unsteady else 0.4,
+        table={name: lambda b, r: widened(kind(b, r), r)},
     )  # fmt: skip
 
 
@@ -114,19 +119,30 @@ class _Shown:
 _UNSEEN = Pose(np.full((COUNT, 2), np.nan), np.full((COUNT, 3), np.nan), np.full(COUNT, np.nan))
 
 
-def observe_clip(bodies: list[Body], seed: int, follower: Follower, rate_hz: float) -> dict[str, Floats]:
-    """Landmarks and truth of one clip, (T, ...) arrays."""
-    p = draw_plan(bodies, seed)
+def observe_clip(
+    bodies: list[Body], seed: int, follower: Follower, rate_hz: float, unsteady: bool
+) -> dict[str, Floats]:
+    """Landmarks, spots of cloth and truth of one clip, (T, ...) arrays."""
+    p = draw_plan(bodies, seed, unsteady)
     rng = np.random.default_rng(seed + 10**6)
-    times = np.arange(0, min(p.duration_s, rng.uniform(*LONGEST_S)), 1 / rate_hz)
+    times = np.arange(
+        0, min(p.duration_s, rng.uniform(*(UNSTEADY_S if unsteady else LONGEST_S))), 1 / rate_hz
+    )
     shown = _Shown(p, times)
-    rows: dict[str, list[Floats]] = {k: [] for k in ("px", "cm", "visibility", "angles", "directions")}
+    rows: dict[str, list[Floats]] = {
+        k: [] for k in ("px", "cm", "visibility", "spots", "angles", "directions")
+    }
+    tracker: FabricTracker | None = None
     for picture, posed in frames(p, times):
-        image = shown.picture(_compress(picture, rng))
+        sent = _compress(picture, rng)
+        image = shown.picture(sent)
         if not rows["px"]:
             follower.forget(image)
         pose = follower.follow(image) or _UNSEEN
-        rows["px"].append(shown.placed(pose))
+        px = shown.placed(pose)
+        tracker = tracker or FabricTracker(sent, px)
+        rows["px"].append(px)
+        rows["spots"].append(tracker.update(sent, px))
         rows["cm"].append(pose.cm)
         rows["visibility"].append(pose.visibility)
         angles = [np.nan if posed.angles[s] is None else posed.angles[s] for s in SIGNALS]
@@ -135,7 +151,8 @@ def observe_clip(bodies: list[Body], seed: int, follower: Follower, rate_hz: flo
         axes = [posed.frames.get(s, posed.rotations[s])[:, 1] for s in SEGMENTS]
         rows["directions"].append(np.array(axes))
     out = {k: np.array(v, np.float32) for k, v in rows.items()}
-    return out | {"time_s": times.astype(np.float32), "meta": _meta(p)}
+    start = np.array(tracker.start_px if tracker else NOTHING, np.float32)
+    return out | {"time_s": times.astype(np.float32), "meta": _meta(p), "start": start}
 
 
 def _meta(p: Plan) -> Floats:
@@ -166,24 +183,26 @@ _BODIES: list[Body] = []
 _FOLLOWERS: list[Follower] = []
 
 
-def task(bodies: Path, seed: int, rate_hz: float) -> dict[str, Floats] | str:
+def task(bodies: Path, seed: int, rate_hz: float, unsteady: bool) -> dict[str, Floats] | str:
     """One clip in a worker process, or what went wrong with it."""
     if not _BODIES:
         _BODIES.extend(load_bodies(bodies))
         _FOLLOWERS.append(Follower())
     try:
-        return observe_clip(_BODIES, seed, _FOLLOWERS[0], rate_hz)
+        return observe_clip(_BODIES, seed, _FOLLOWERS[0], rate_hz, unsteady)
     except Exception as error:  # one odd draw must not end a long run; it is counted
         return f"{seed}: {error!r}"
 
 
-def build(bodies: Path, seeds: range, rate_hz: float, seconds: float) -> list[dict[str, Floats]]:
+def build(
+    bodies: Path, seeds: range, rate_hz: float, seconds: float, unsteady: bool
+) -> list[dict[str, Floats]]:
     """All clips of the seeds, over all cores, until a time limit [s]."""
     end, done, failed = time.time() + seconds, [], []
     cores = len(os.sched_getaffinity(0))
     waiting = iter(seeds)
     with ProcessPoolExecutor(cores) as pool:
-        running = {pool.submit(task, bodies, s, rate_hz): s for s in islice(waiting, 2 * cores)}
+        running = {pool.submit(task, bodies, s, rate_hz, unsteady): s for s in islice(waiting, 2 * cores)}
         while running:
             for finished in wait(running, return_when=FIRST_COMPLETED).done:
                 seed, result = running.pop(finished), finished.result()
@@ -193,18 +212,18 @@ def build(bodies: Path, seeds: range, rate_hz: float, seconds: float) -> list[di
                     done.append(result | {"seed": np.int64(seed)})
                 following = next(waiting, None) if time.time() < end else None
                 if following is not None:
-                    running[pool.submit(task, bodies, following, rate_hz)] = following
+                    running[pool.submit(task, bodies, following, rate_hz, unsteady)] = following
     print(f"{len(done)} clips, {len(failed)} failed", failed[:3])
     return done
 
 
 def save(path: Path, clips: list[dict[str, Floats]]) -> None:
     """All clips in one file; `clip` tells rows apart. Pixels in eighths, -32768 where nobody is seen."""
-    out = {k: np.concatenate([c[k] for c in clips]) for k in clips[0] if k not in ("meta", "seed")}
-    out |= {k: np.stack([c[k] for c in clips]) for k in ("meta", "seed")}
+    out = {k: np.concatenate([c[k] for c in clips]) for k in clips[0] if k not in SINGLE}
+    out |= {k: np.stack([c[k] for c in clips]) for k in SINGLE}
     out["clip"] = np.repeat(np.arange(len(clips), dtype=np.int32), [len(c["time_s"]) for c in clips])
-    px = out["px"]
-    out["px"] = np.where(np.isfinite(px), np.round(px * 8), -32768).astype(np.int16)
+    for name in ("px", "spots", "start"):
+        out[name] = np.where(np.isfinite(out[name]), np.round(out[name] * 8), -32768).astype(np.int16)
     for name in ("cm", "visibility", "angles", "directions"):
         out[name] = out[name].astype(np.float16)
     np.savez_compressed(path, **out)
@@ -219,8 +238,10 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--rate", type=float, default=3.0)
     parser.add_argument("--seconds", type=float, default=1e9)
+    parser.add_argument("--unsteady", action="store_true", help="the pelvis goes astray in every way")
     a = parser.parse_args()
-    save(a.out, build(a.bodies, range(a.seed, a.seed + a.clips), a.rate, a.seconds))
+    seeds = range(a.seed, a.seed + a.clips)
+    save(a.out, build(a.bodies, seeds, a.rate, a.seconds, a.unsteady))
 
 
 if __name__ == "__main__":

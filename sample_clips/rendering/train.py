@@ -32,6 +32,7 @@ CHANGE = 2.5  # weight of the error of a change within the clip: a range is one
 CLIP_FEATURES = 19 * 6 + 30 + 3 + 3  # the last ones of `features.describe`, the same in all pictures
 SWAP = [0, 1, 2, 3, 5, 4, 7, 6, 9, 8, 11, 10]
 SIGN = np.array([1, -1, -1, 1] + [1] * 8, np.float32)
+OUTPUTS = 15 + 3 + 12
 MIRRORED = [0, 3, 4, 1, 2]  # trunk, thigh and shank of the left, of the right
 START_S = 0.9
 WEIGHTS = (2.0, 2.0, 2.0, 1.0, 1.0, 1.0, 1.0, 1.0, 0.5, 0.5, 1.0, 1.0)  # by SIGNALS; rotation is least sure
@@ -86,30 +87,37 @@ def load(paths: list[Path]) -> list[Clip]:
 
 
 class Net(nn.Module):
-    """The network that `analysis.network.ClipNetwork` runs: (N, T, F) -> (N, T, 5, 3) directions,
-    (N, T, 3) pelvic angles [deg], (N, T, 12) logarithms of the error expected [deg]."""
+    """The network that `analysis.network.ClipNetwork` runs: pictures (N, T, F) of N clips -> (N, T, K)."""
 
-    def __init__(self, inputs: int) -> None:
+    def __init__(
+        self, inputs: int, outputs: int, width: int = WIDTH, drop: float = DROP, first_drop: float = 0.05
+    ) -> None:
         super().__init__()
         self.encode = nn.Sequential(
-            nn.Dropout(0.05), nn.Linear(inputs, WIDTH), nn.SiLU(), nn.Dropout(DROP), nn.Linear(WIDTH, WIDTH), nn.SiLU(),
+            nn.Dropout(first_drop), nn.Linear(inputs, width), nn.SiLU(), nn.Dropout(drop), nn.Linear(width, width), nn.SiLU(),
         )  # fmt: skip
-        self.value, self.attention = nn.Linear(WIDTH, HEADS * VALUES), nn.Linear(WIDTH, HEADS)
-        self.context = nn.Sequential(nn.Linear(HEADS * VALUES, WIDTH // 2), nn.SiLU(), nn.Dropout(DROP))
+        self.value, self.attention = nn.Linear(width, HEADS * VALUES), nn.Linear(width, HEADS)
+        self.context = nn.Sequential(nn.Linear(HEADS * VALUES, width // 2), nn.SiLU(), nn.Dropout(drop))
         self.head = nn.Sequential(
-            nn.Linear(WIDTH + WIDTH // 2, WIDTH), nn.SiLU(), nn.Dropout(DROP),
-            nn.Linear(WIDTH, WIDTH // 2), nn.SiLU(), nn.Linear(WIDTH // 2, 15 + 3 + 12),
+            nn.Linear(width + width // 2, width), nn.SiLU(), nn.Dropout(drop),
+            nn.Linear(width, width // 2), nn.SiLU(), nn.Linear(width // 2, outputs),
         )  # fmt: skip
 
-    def forward(self, x: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+    def forward(self, x: Tensor) -> Tensor:
         seen = self.encode(x)
         n, t, _ = seen.shape
         counts = torch.softmax(self.attention(seen), 1)[..., None]
         values = self.value(seen).reshape(n, t, HEADS, VALUES)
         context = self.context((values * counts).sum(1).reshape(n, -1))
-        out = self.head(torch.cat([seen, context[:, None].expand(n, t, -1)], 2))
-        directions = nn.functional.normalize(out[..., :15].reshape(n, t, 5, 3), dim=3)
-        return directions, out[..., 15:18] * 10, out[..., 18:]
+        out: Tensor = self.head(torch.cat([seen, context[:, None].expand(n, t, -1)], 2))
+        return out
+
+
+def told(out: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+    """Outputs (N, T, 30) as directions (N, T, 5, 3), pelvic angles (N, T, 3) [deg], and logarithms of the
+    errors expected (N, T, 12) [deg]."""
+    directions = nn.functional.normalize(out[..., :15].reshape(*out.shape[:2], 5, 3), dim=3)
+    return directions, out[..., 15:18] * 10, out[..., 18:]
 
 
 def pelvis_matrix(p: Tensor) -> Tensor:
@@ -154,18 +162,18 @@ def angles_from(directions: Tensor, pelvis: Tensor) -> Tensor:
 
 def loss_of(net: Net, x: Tensor, angles: Tensor, directions: Tensor) -> Tensor:
     """Of directions, of angles, of their change between two pictures of a clip, and of the errors told."""
-    got, pelvis, log_b = net(x)
+    got, pelvis, log_b = told(net(x))
     flat = angles_from(got.reshape(-1, 5, 3), pelvis.reshape(-1, 3)).reshape(angles.shape)
     error = (flat - angles + 180) % 360 - 180
     known = torch.isfinite(angles)
     error = torch.where(known, error, torch.zeros_like(error))
-    told = torch.where(known, error.abs().detach() / log_b.exp() + log_b, torch.zeros_like(log_b))
+    doubt = torch.where(known, error.abs().detach() / log_b.exp() + log_b, torch.zeros_like(log_b))
     change = (error - torch.roll(error, 1, 1)).abs().mean()
     weights = torch.tensor(WEIGHTS, device=x.device)
     return (
         30 * (got - directions).abs().mean()
         + (error.abs() * weights).mean()
-        + 0.15 * told.mean()
+        + 0.15 * doubt.mean()
         + CHANGE * change
     )
 
@@ -198,7 +206,7 @@ def fit(data: Stack, seed: int, steps: int) -> Net:
     """One network; the learning rate rises for a quarter of the steps, then falls like a cosine."""
     torch.manual_seed(seed)
     device = str(data.x.device)
-    net = Net(data.x.shape[1]).to(device)
+    net = Net(data.x.shape[1], OUTPUTS).to(device)
     optimiser = torch.optim.AdamW(net.parameters(), RATE, weight_decay=DECAY)
     start = time.time()
     for step in range(steps):
@@ -220,7 +228,7 @@ def errors(nets: list[Net], clip: Clip, mean: np.ndarray, std: np.ndarray) -> np
     """Errors (T, 12) [deg] of the networks together."""
     x = torch.as_tensor((clip.features - mean) / std)[None]
     with torch.no_grad():
-        outs = [net(x) for net in nets]
+        outs = [told(net(x)) for net in nets]
         directions = nn.functional.normalize(sum((o[0] for o in outs), torch.zeros(())), dim=3)[0]
         pelvis = sum((o[1] for o in outs), torch.zeros(()))[0] / len(outs)
         got = angles_from(directions, pelvis).numpy()
