@@ -1,4 +1,4 @@
-"""Chooses the source of the pelvis's motion, axis by axis: card, then fabric, then the body model."""
+"""Chooses the source of the pelvis's motion, axis by axis: a good card, else what tells changes best."""
 
 from __future__ import annotations
 

@@ -27,10 +27,10 @@ from sample_clips.rendering.dataset import VIEWS, blend
 from sample_clips.rendering.motions import MOVEMENTS
 from sample_clips.rendering.pose import Posed
 from sample_clips.rendering.scene import _normals
+from sample_clips.rendering.unsteady import FAULTS
 
 RATE_HZ, LONGEST_S = 4.0, 16.0
 # Every fault of the pelvis in every exercise: what is learned must not depend on how these are played.
-FAULTS = ("tilt", "rot", "obl", "tilt", "rot", "obl", "range", "tempo")
 TABLE = {name: type(one.__name__, (one,), {"faults": FAULTS}) for name, one in MOVEMENTS.items()}
 DIRECTIONS = ("trunk", *(f"{s}_{side}" for side in SIDES for s in ("thigh", "shank")))
 # Errors of the pose model, as shares of the trunk: its own offsets, some of which go with the movement,
