@@ -86,3 +86,17 @@ def test_a_turn_and_a_shift_of_the_spots_are_told_apart() -> None:
     assert told[1, 0] == pytest.approx(turn, abs=1e-3)  # clockwise as seen, y down
     assert told[1, 4:6] == pytest.approx(shift / 100, abs=1e-3)
     assert told[1, [6, 9]] == pytest.approx([turn, turn], abs=1e-3)
+
+
+@pytest.mark.parametrize("name", MOVES)
+def test_cloth_that_does_not_move_shows_no_pelvis_that_turned(name: str) -> None:
+    """Whatever the limbs do: a turn of 5 deg would take cloth 5 cm off its axis along by 4 mm."""
+    seen, _ = clip(name)
+    still = replace(seen, fabric_px=np.tile(seen.fabric_start_px, (len(seen.time_s), 1, 1)))
+    told = read(still, name)
+    assert told is not None
+    assert np.nanmax(np.abs(told.angles)) < 5.0
+    moved = read(seen, name)
+    assert moved is not None
+    axis, really = MOVES[name]
+    assert np.nanmax(np.abs(moved.angles[:, axis])) > really / 4
