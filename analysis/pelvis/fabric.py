@@ -34,7 +34,7 @@ _CHANGE_FLOOR_DEG: Final = 1.0
 # A learned reading errs towards its usual answer, which is rest: it seldom overstates a change (95 %).
 _OVERSTATED_PER_SPREAD: Final = np.array([2.4, 2.6, 1.0])
 # A pelvis that turns takes cloth along that lies some way off its axis. What is read beyond that was guessed
-# from the limbs: on rendered clips 8 deg were read where no spot had moved by a millimetre.
+# from the limbs: on rendered clips 8 deg were read where the spots had moved by 2 mm.
 _OFF_AXIS_M: Final = 0.05
 _TRUNK_M: Final = 0.5  # about
 _GUESSED_DEG: Final = 3.0

@@ -21,7 +21,6 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from analysis.fabric import NOTHING, FabricTracker
 from analysis.landmarks import COUNT, Follower, Pose
 from analysis.observe.shrink import halved
 from sample_clips.rendering.body import Body, Floats, load_bodies
@@ -41,7 +40,6 @@ SIZES = ((1280, 720), (960, 540), (960, 540), (960, 720), (720, 960), (540, 960)
 SEGMENTS = ("trunk", "thigh_left", "shank_left", "thigh_right", "shank_right")
 ENDS = ("shank_left", "shank_right", "foot_left", "foot_right",
         "upper_arm_left", "upper_arm_right", "forearm_left", "forearm_right", "head")  # fmt: skip
-SINGLE = ("meta", "seed", "start")  # one a clip
 LONGEST_S = (12.0, 20.0)  # more clips teach more than longer ones
 UNSTEADY_S = (16.0, 26.0)  # one repetition is told from the others
 HELD_OUT = 15  # of the stored bodies, the last
@@ -122,27 +120,19 @@ _UNSEEN = Pose(np.full((COUNT, 2), np.nan), np.full((COUNT, 3), np.nan), np.full
 def observe_clip(
     bodies: list[Body], seed: int, follower: Follower, rate_hz: float, unsteady: bool
 ) -> dict[str, Floats]:
-    """Landmarks, spots of cloth and truth of one clip, (T, ...) arrays."""
+    """Landmarks and truth of one clip, (T, ...) arrays."""
     p = draw_plan(bodies, seed, unsteady)
     rng = np.random.default_rng(seed + 10**6)
-    times = np.arange(
-        0, min(p.duration_s, rng.uniform(*(UNSTEADY_S if unsteady else LONGEST_S))), 1 / rate_hz
-    )
+    longest_s = rng.uniform(*(UNSTEADY_S if unsteady else LONGEST_S))
+    times = np.arange(0, min(p.duration_s, longest_s), 1 / rate_hz)
     shown = _Shown(p, times)
-    rows: dict[str, list[Floats]] = {
-        k: [] for k in ("px", "cm", "visibility", "spots", "angles", "directions")
-    }
-    tracker: FabricTracker | None = None
+    rows: dict[str, list[Floats]] = {k: [] for k in ("px", "cm", "visibility", "angles", "directions")}
     for picture, posed in frames(p, times):
-        sent = _compress(picture, rng)
-        image = shown.picture(sent)
+        image = shown.picture(_compress(picture, rng))
         if not rows["px"]:
             follower.forget(image)
         pose = follower.follow(image) or _UNSEEN
-        px = shown.placed(pose)
-        tracker = tracker or FabricTracker(sent, px)
-        rows["px"].append(px)
-        rows["spots"].append(tracker.update(sent, px))
+        rows["px"].append(shown.placed(pose))
         rows["cm"].append(pose.cm)
         rows["visibility"].append(pose.visibility)
         angles = [np.nan if posed.angles[s] is None else posed.angles[s] for s in SIGNALS]
@@ -151,8 +141,7 @@ def observe_clip(
         axes = [posed.frames.get(s, posed.rotations[s])[:, 1] for s in SEGMENTS]
         rows["directions"].append(np.array(axes))
     out = {k: np.array(v, np.float32) for k, v in rows.items()}
-    start = np.array(tracker.start_px if tracker else NOTHING, np.float32)
-    return out | {"time_s": times.astype(np.float32), "meta": _meta(p), "start": start}
+    return out | {"time_s": times.astype(np.float32), "meta": _meta(p)}
 
 
 def _meta(p: Plan) -> Floats:
@@ -219,11 +208,11 @@ def build(
 
 def save(path: Path, clips: list[dict[str, Floats]]) -> None:
     """All clips in one file; `clip` tells rows apart. Pixels in eighths, -32768 where nobody is seen."""
-    out = {k: np.concatenate([c[k] for c in clips]) for k in clips[0] if k not in SINGLE}
-    out |= {k: np.stack([c[k] for c in clips]) for k in SINGLE}
+    out = {k: np.concatenate([c[k] for c in clips]) for k in clips[0] if k not in ("meta", "seed")}
+    out |= {k: np.stack([c[k] for c in clips]) for k in ("meta", "seed")}
     out["clip"] = np.repeat(np.arange(len(clips), dtype=np.int32), [len(c["time_s"]) for c in clips])
-    for name in ("px", "spots", "start"):
-        out[name] = np.where(np.isfinite(out[name]), np.round(out[name] * 8), -32768).astype(np.int16)
+    px = out["px"]
+    out["px"] = np.where(np.isfinite(px), np.round(px * 8), -32768).astype(np.int16)
     for name in ("cm", "visibility", "angles", "directions"):
         out[name] = out[name].astype(np.float16)
     np.savez_compressed(path, **out)

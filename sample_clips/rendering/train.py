@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -203,10 +204,15 @@ class Stack:
 
 
 def fit(data: Stack, seed: int, steps: int) -> Net:
-    """One network; the learning rate rises for a quarter of the steps, then falls like a cosine."""
+    """One network from the clips."""
     torch.manual_seed(seed)
-    device = str(data.x.device)
-    net = Net(data.x.shape[1], OUTPUTS).to(device)
+    net = Net(data.x.shape[1], OUTPUTS).to(data.x.device)
+    return descend(net, lambda: loss_of(net, *data.batch()), seed, steps)
+
+
+def descend(net: Net, loss_now: Callable[[], Tensor], seed: int, steps: int) -> Net:
+    """The network after that many steps; the learning rate rises for a quarter of them, then falls like a
+    cosine. `loss_now` draws a batch and gives its loss."""
     optimiser = torch.optim.AdamW(net.parameters(), RATE, weight_decay=DECAY)
     start = time.time()
     for step in range(steps):
@@ -214,7 +220,7 @@ def fit(data: Stack, seed: int, steps: int) -> Net:
         rate = RATE * (done / 0.25 if done < 0.25 else 0.5 * (1 + np.cos(np.pi * (done - 0.25) / 0.75)))
         for group in optimiser.param_groups:
             group["lr"] = rate + 1e-6
-        loss = loss_of(net, *data.batch())
+        loss = loss_now()
         optimiser.zero_grad()
         loss.backward()
         nn.utils.clip_grad_norm_(net.parameters(), 5.0)

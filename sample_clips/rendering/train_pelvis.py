@@ -2,14 +2,13 @@
 
     python -m sample_clips.rendering.train_pelvis DATA.npz ... --unsteady DATA.npz ... --out analysis/models/pelvis.npz
 
-Data from `sample_clips.rendering.dataset`, as it is and with `--unsteady`. Each network gives tilt,
+Data from `sample_clips.rendering.dataset --rate 5`, as it is and with `--unsteady`. Each network gives tilt,
 obliquity and rotation since the still start, and how far each may be off.
 """
 
 from __future__ import annotations
 
 import argparse
-import time
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from itertools import chain
@@ -24,10 +23,10 @@ from analysis.pelvis.landmarks import LIKE_TRAINING, OUTPUT_DEG
 from analysis.skeleton.features import LIES, mirror, start_frames
 from sample_clips.rendering.dataset import SIGNALS
 from sample_clips.rendering.motions import MOVEMENTS
-from sample_clips.rendering.train import Net, save
+from sample_clips.rendering.train import Net, descend, save
 
 USUAL, UNSTEADY, MOMENTS = 32, 48, 32  # clips of each kind in a batch, moments of each
-WIDTH, STEPS, RATE, DECAY = 256, 7000, 2e-3, 0.02
+WIDTH, STEPS = 256, 9000
 CLIP_FEATURES = 19 * 6 + 30 + 3 + 3  # the last ones, the same in all moments
 NOISE, CLIP_NOISE = 0.05, 0.3
 UNLIKE, UNLIKE_NOISE = 19 * 5, 0.01  # the first features, a few pixels of which are all there is to see
@@ -99,26 +98,15 @@ def normal(clip: Clip, mean: np.ndarray, std: np.ndarray) -> np.ndarray:
 
 
 def fit(usual: Stack, unsteady: Stack, seed: int, steps: int) -> Net:
-    """One network; the learning rate rises for a fifth of the steps, then falls like a cosine."""
+    """One network from clips of both kinds."""
     torch.manual_seed(seed)
-    device = usual.x.device
-    net = Net(usual.x.shape[1], 6, WIDTH, DROP, first_drop=0.0).to(device)
-    optimiser = torch.optim.AdamW(net.parameters(), RATE, weight_decay=DECAY)
-    begun = time.time()
-    for step in range(steps):
-        done = step / steps
-        rate = RATE * (done / 0.2 if done < 0.2 else 0.5 * (1 + np.cos(np.pi * (done - 0.2) / 0.8)))
-        for group in optimiser.param_groups:
-            group["lr"] = rate + 1e-6
+    net = Net(usual.x.shape[1], 6, WIDTH, DROP, first_drop=0.0).to(usual.x.device)
+
+    def loss_now() -> Tensor:
         drawn = usual.draw(USUAL), unsteady.draw(UNSTEADY)
-        loss = loss_of(net, *(torch.cat(both) for both in zip(*drawn, strict=True)))
-        optimiser.zero_grad()
-        loss.backward()
-        nn.utils.clip_grad_norm_(net.parameters(), 5.0)
-        optimiser.step()
-        if step % 500 == 499:
-            print(f"network {seed}, step {step + 1} of {steps}, {time.time() - begun:.0f} s", flush=True)
-    return net.eval().cpu()
+        return loss_of(net, *(torch.cat(both) for both in zip(*drawn, strict=True)))
+
+    return descend(net, loss_now, seed, steps)
 
 
 def loss_of(net: Net, x: Tensor, angles: Tensor) -> Tensor:
@@ -164,7 +152,7 @@ def main() -> None:
     parser.add_argument("data", type=Path, nargs="+")
     parser.add_argument("--unsteady", type=Path, nargs="+", required=True)
     parser.add_argument("--out", type=Path)
-    parser.add_argument("--members", type=int, default=3)
+    parser.add_argument("--members", type=int, default=4)
     parser.add_argument("--steps", type=int, default=STEPS)
     a = parser.parse_args()
     usual, unsteady = load(a.data), load(a.unsteady)
