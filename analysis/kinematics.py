@@ -95,6 +95,7 @@ def measure(body: Skeleton, pelvis: PelvisMotion) -> Motion:
         {n: change[n] for n in values},
         pelvis.source,
         pelvis.overstated_deg,
+        pelvis.understated_deg,
     )
 
 

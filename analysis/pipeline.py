@@ -7,6 +7,7 @@ from pathlib import Path
 from analysis import (
     capture,
     exercises,
+    far_ends,
     findings,
     kinematics,
     observe,
@@ -70,9 +71,13 @@ def measure(
     if observations is None:
         observations = observe.observe(clip, fast=fast, progress=progress)
     body = skeleton.fit(observations, exercise)
-    motion = kinematics.measure(body, pelvis.measure(observations, body, exercise))
+    turned = pelvis.measure(observations, body, exercise)
+    motion = kinematics.measure(body, turned)
     fitness = capture.check(clip, observations, exercise)
     found = repetitions.cut(motion, observations, exercise, side) if fitness.usable else ()
+    if found:
+        turned = far_ends.compared(turned, clip, observations, body, found, exercise)
+        motion = kinematics.measure(body, turned)
     motion = repetitions.without_hidden(motion, found)
     own = session.tuck_arch_deg if session else None
     places = findings.spots_cm(observations, body)

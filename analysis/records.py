@@ -127,8 +127,8 @@ class Motion(_Arrays):
 
     values: signal name -> (T,) degrees; uncertainty_deg: signal name -> 95 % half-width of a value;
     change_uncertainty_deg: the same for a difference within one clip, in which constant errors cancel;
-    overstated_deg: by how much a change from rest up to a moment (T,) may be overstated, 95 % one-sided,
-    where the signal's source tells it.
+    overstated_deg, understated_deg: by how much a change from rest up to a moment (T,) may be so, 95 %
+    one-sided, where the signal's source tells it.
     """
 
     time_s: Floats
@@ -137,6 +137,7 @@ class Motion(_Arrays):
     change_uncertainty_deg: dict[str, float]
     pelvis_source: PelvisSource
     overstated_deg: dict[str, Floats] = field(default_factory=dict)
+    understated_deg: dict[str, Floats] = field(default_factory=dict)
 
 
 # ---------------------------------------------------------------------------------- the report

@@ -129,6 +129,18 @@ def test_cloth_that_hides_an_axis_can_accuse_but_not_clear(tilt_deg: float, verd
     assert any("not tilted" in f.message for f in judged.findings)
 
 
+@pytest.mark.parametrize(("doubt_deg", "verdict"), [(7.0, "borderline"), (3.0, "sound")])
+def test_one_repetition_may_be_known_less_well_than_the_rest(doubt_deg: float, verdict: str) -> None:
+    """It is read as still, but may have moved beyond the limit of 5 deg all the same."""
+    done = spans()
+    seen = motion(done, {"pelvic_tilt": followed(done, {-1: 0.0})})
+    under = np.where(np.abs(seen.time_s - done[ODD].turn_s) < 2.0, doubt_deg, 1.0)
+    doubtful = replace(seen, understated_deg={"pelvic_tilt": under})
+    judged = findings.judge(done, doubtful, exercises.load("toe_tap"))
+    assert judged.repetitions[ODD].verdict == verdict
+    assert {r.verdict for r in judged.repetitions if r.index != ODD + 1} == {"sound"}
+
+
 # ------------------------------------------------------------------------------ range and tempo
 
 

@@ -11,7 +11,7 @@ from analysis.exercises import Exercise, Limit, Prescription
 from analysis.exercises.schema import PELVIS_FINDINGS
 from analysis.findings import texts
 from analysis.findings.changes import ONE_SIDED_SHARE
-from analysis.findings.measures import Measured, can_clear, stated_range
+from analysis.findings.measures import Measured, can_clear, stated_range, understated_at
 from analysis.findings.usual import centre, spread, unhurried, usual
 from analysis.measurement_error import timing_s
 from analysis.records import Finding, Motion
@@ -118,6 +118,7 @@ def _pelvis(m: Measured, motion: Motion, exercise: Exercise, prescription: Presc
         rule, own = exercise.limits[kind], prescription.pelvis_deg
         limit, source = (own, "set by the coach") if own else (rule.value, rule.source)
         missed = 0.0 if can_clear(motion, exercise, kind) else HIDDEN_SHARE * limit
+        missed = understated_at(motion, PELVIS_FINDINGS[kind], m.span, missed)
         yield Check(kind, abs(change.value), limit, change.uncertainty, "deg", change.at_s, source,
                     words=direction(kind, change.value), understated=missed)  # fmt: skip
 

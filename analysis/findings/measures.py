@@ -169,6 +169,13 @@ def stated_at(motion: Motion, name: str, span: Span) -> float:
     return two_sided * float(np.quantile(known, FAR_END)) if known.size else stated(motion, name)
 
 
+def understated_at(motion: Motion, name: str, span: Span, otherwise: float) -> float:
+    """By how much a change up to the far end of a repetition may be understated [deg], where that is told."""
+    if name not in motion.understated_deg:
+        return otherwise
+    return float(motion.understated_deg[name][int(np.abs(motion.time_s - span.turn_s).argmin())])
+
+
 def _range(span: Span, window: tuple[float, float], motion: Motion, exercise: Exercise) -> Change | None:
     shape = exercise.movement.shape
     if span.hidden:

@@ -61,7 +61,7 @@ def choose(seen: dict[PelvisSource, Seen]) -> PelvisMotion:
         next((source for source in seen if source in best.values()), NONE),
         best,
         {s: over for s, (w, axis) in axes.items() if (over := w.overstated(axis)) is not None},
-        {s: bridged(v, body[:, PELVIC_SIGNALS.index(s)]) for s, v in values.items() if len(body)},
+        bridged={s: bridged(v, body[:, PELVIC_SIGNALS.index(s)]) for s, v in values.items() if len(body)},
     )
 
 

@@ -13,7 +13,7 @@ from analysis.records import Floats, PelvisSource
 class PelvisMotion:
     """values: pelvic signal -> (T,) change since the still start [deg], NaN where not seen;
     uncertainty_deg: 95 % half-width of a value; change_uncertainty_deg: of a difference in the clip;
-    overstated_deg: by how much a change up to a moment (T,) may be overstated, where the source tells it;
+    overstated_deg, understated_deg: by how much a change up to a moment (T,) may be so, where told;
     source: the best that was used; sources: which one each signal comes from; bridged: as values, but told
     by the body model where the source did not see: hip angles would jump there."""
 
@@ -23,6 +23,7 @@ class PelvisMotion:
     source: PelvisSource
     sources: dict[str, PelvisSource] = field(default_factory=dict)
     overstated_deg: dict[str, Floats] = field(default_factory=dict)
+    understated_deg: dict[str, Floats] = field(default_factory=dict)
     bridged: dict[str, Floats] = field(default_factory=dict)
 
 

@@ -67,8 +67,15 @@ def widened(movement: Movement, rng: np.random.Generator) -> Movement:
     return movement
 
 
-def draw_plan(bodies: list[Body], seed: int, unsteady: bool) -> Plan:
-    """A random clip; `unsteady`, with the pelvis astray in half of the repetitions."""
+def longer(movement: Movement, fewest: int) -> Movement:
+    """The movement in sets of at least so many repetitions."""
+    movement.reps = tuple(max(n, fewest) for n in movement.reps)  # type: ignore[assignment]
+    return movement
+
+
+def draw_plan(bodies: list[Body], seed: int, unsteady: bool, fewest: int = 1) -> Plan:
+    """A random clip; `unsteady`, with the pelvis astray in half of the repetitions. `fewest` repetitions, at
+    least."""
     rng = np.random.default_rng(seed)
     body = blend(bodies[-HELD_OUT:] if seed % 10 == 0 else bodies[:-HELD_OUT], rng)
     table = UNSTEADY if unsteady else ROAMING if rng.random() < 0.25 else MOVEMENTS
@@ -82,7 +89,7 @@ def draw_plan(bodies: list[Body], seed: int, unsteady: bool) -> Plan:
     return plan(
         f"{name}-{seed}", name, body, seed, view=str(rng.choice(views)), conditions=conditions,
         fault_share=0.55 if unsteady else 0.4,
-        table={name: lambda b, r: widened(kind(b, r), r)},
+        table={name: lambda b, r: longer(widened(kind(b, r), r), fewest)},
     )  # fmt: skip
 
 

@@ -1,0 +1,285 @@
+"""The pelvis at the far ends of repetitions, by pictures of them laid over each other."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from fake_report import observations
+from made_sets import spans
+from scipy import ndimage, stats
+
+from analysis import video
+from analysis.far_ends import estimate
+from analysis.far_ends.ends import MOST_BEFORE, pairs
+from analysis.far_ends.estimate import Reading, Turns, turns
+from analysis.far_ends.shift import End, Pair, cells, flow, pair
+from analysis.far_ends.window import CELL_PX, CELLS, PX_PER_SCALE, window
+from analysis.landmarks import HIPS, SHOULDERS
+from analysis.records import Floats, Observations
+from analysis.skeleton.features import MIRRORED, USED
+
+WIDTH, HEIGHT = CELLS[0] * CELL_PX, CELLS[1] * CELL_PX
+INNER = (slice(2, -2), slice(2, -2))
+CAMERA = np.array([[0.0, 1.0, 0.0], [-1.0, 0.0, 0.0], [0.0, 0.0, 1.0]])
+
+
+def texture(seed: int = 0, shape: tuple[int, int] = (HEIGHT, WIDTH)) -> Floats:
+    """Grey values of cloth with a pattern of a few pixels."""
+    rough = ndimage.gaussian_filter(np.random.default_rng(seed).normal(size=shape), 2.5)
+    return np.asarray(128 + 40 * rough / rough.std())
+
+
+def grey(values: Floats) -> np.ndarray:
+    return np.clip(values, 0, 255).astype(np.uint8)
+
+
+def lying(hips: tuple[float, float] = (300.0, 200.0), trunk: tuple[float, float] = (-150.0, 0.0)) -> Floats:
+    """Landmarks (33, 2) of a client whose head is to the left."""
+    px = np.tile(np.array(hips), (33, 1)) + np.random.default_rng(1).normal(0, 60, (33, 2))
+    px[list(HIPS)] = np.array(hips) + np.array([[0.0, -12.0], [0.0, 12.0]])
+    px[list(SHOULDERS)] = np.array(hips) + np.array(trunk) + np.array([[0.0, -20.0], [0.0, 20.0]])
+    return px
+
+
+# ------------------------------------------------------------------------ what moved in the picture
+
+
+def test_the_window_lies_along_the_trunk_whatever_way_the_client_lies() -> None:
+    for trunk in ((-150.0, 0.0), (0.0, -150.0), (90.0, 120.0)):
+        at = window(lying(trunk=trunk)[None], 400.0)
+        assert at is not None
+        assert at.place(np.array([300.0, 200.0])) == pytest.approx([0, 0])
+        assert at.place(np.array([300.0, 200.0]) + trunk) == pytest.approx([150 / 400, 0])
+        assert np.linalg.det(at.axes) == pytest.approx(1)  # a picture is never mirrored
+
+
+def test_a_mark_in_the_picture_is_found_at_its_place_in_the_window() -> None:
+    at = window(lying()[None], 400.0)
+    assert at is not None
+    picture = np.zeros((400, 600, 3), np.uint8)
+    picture[195:206, 255:266] = 255  # 40 px towards the head, which is to the left
+    found = ndimage.center_of_mass(np.maximum(at.cut(picture).astype(float) - 150, 0))
+    along = (0.30 + 40 / 400) * PX_PER_SCALE
+    assert found == pytest.approx((HEIGHT / 2, along), abs=1.0)
+
+
+def test_where_the_client_was_not_seen_there_is_no_window() -> None:
+    assert window(np.full((2, 33, 2), np.nan), 400.0) is None
+
+
+@pytest.mark.parametrize("moved_px", [(0.0, 0.0), (3.4, 0.0), (-1.7, 5.2), (0.0, -8.0)])
+def test_a_shift_is_read_to_a_tenth_of_a_pixel(moved_px: tuple[float, float]) -> None:
+    """Against `scipy.ndimage.shift`, which moves pictures by splines."""
+    first = texture()
+    second = ndimage.shift(first, moved_px[::-1], order=3, mode="nearest")
+    told = cells(flow(grey(first), grey(second)), flow(grey(second), grey(first)), grey(first))[INNER]
+    assert told[..., 0] * PX_PER_SCALE == pytest.approx(moved_px[0], abs=0.25)
+    assert told[..., 1] * PX_PER_SCALE == pytest.approx(moved_px[1], abs=0.25)
+    assert np.median(told[..., :2] * PX_PER_SCALE, axis=(0, 1)) == pytest.approx(moved_px, abs=0.1)
+    assert told[..., 2].min() > 0.8
+
+
+def test_what_cannot_be_followed_there_and_back_counts_for_nothing() -> None:
+    one, other = grey(texture(0)), grey(texture(1))
+    assert cells(flow(one, other), flow(other, one), one)[..., 2].mean() < 0.3
+
+
+def test_plain_cloth_is_told_from_patterned() -> None:
+    plain, rough = np.full((HEIGHT, WIDTH), 128, np.uint8), grey(texture())
+    still = np.zeros((HEIGHT, WIDTH, 2))
+    assert cells(still, still, plain)[..., 3].max() + 1.0 < cells(still, still, rough)[..., 3].min()
+
+
+def shown(picture: np.ndarray, px: Floats, seed: int) -> End:
+    rng = np.random.default_rng(seed)
+    at = window(px[None], 400.0)
+    assert at is not None
+    return End(at.cut(picture), px, rng.normal(0, 20, (33, 3)), rng.uniform(0, 1, 33))
+
+
+def coloured(values: Floats) -> np.ndarray:
+    return np.repeat(grey(values)[..., None], 3, axis=2)
+
+
+def flipped(end: End, picture: np.ndarray, width: int) -> tuple[End, np.ndarray]:
+    """The same in a mirror: left and right exchanged in the picture and on the client."""
+    order = np.arange(33)
+    order[list(USED)] = MIRRORED
+    px = end.px[order] * [-1, 1] + [width - 1, 0]
+    return replace(end, px=px, cm=end.cm[order] * [-1, 1, 1], visibility=end.visibility[order]), picture[
+        :, ::-1
+    ]
+
+
+def test_a_mirrored_pair_is_that_of_the_mirrored_pictures() -> None:
+    first, second = texture(2, (400, 600)), ndimage.shift(texture(2, (400, 600)), (3.0, -2.0), mode="nearest")
+    ends = [shown(coloured(p), lying(), k) for k, p in enumerate((first, second))]
+    at = window(lying()[None], 400.0)
+    assert at is not None
+    told = pair(ends[0], ends[1], at, CAMERA, 1.0)
+    mirrors = [flipped(e, coloured(p), 600) for e, p in zip(ends, (first, second), strict=True)]
+    there = window(mirrors[0][0].px[None], 400.0)
+    assert there is not None
+    ends = [replace(e, grey=there.cut(np.ascontiguousarray(p))) for e, p in mirrors]
+    # In a mirror, the picture's x and the mat's right change their signs.
+    camera = np.diag([-1.0, 1.0, 1.0]) @ CAMERA @ np.diag([1.0, 1.0, -1.0])
+    wanted = pair(ends[0], ends[1], there, camera, -1.0)
+    for name in ("place", "visibility", "shift", "shift_cm", "camera", "side"):
+        np.testing.assert_allclose(getattr(told.mirrored(), name), getattr(wanted, name), atol=1e-9)
+    apart = np.abs(told.mirrored().moved - wanted.moved)[INNER].max(axis=(0, 1))
+    assert (apart < [0.2 / PX_PER_SCALE, 0.2 / PX_PER_SCALE, 0.02, 0.05]).all()
+    assert np.abs(wanted.moved[INNER][..., 1]).min() > 1 / PX_PER_SCALE  # not merely because nothing moved
+
+
+def test_a_mirror_twice_is_none() -> None:
+    at = window(lying()[None], 400.0)
+    assert at is not None
+    picture = coloured(texture(3, (400, 600)))
+    told = pair(shown(picture, lying(), 0), shown(picture, lying(), 1), at, CAMERA, 1.0)
+    np.testing.assert_allclose(told.mirrored().mirrored().features(), told.features())
+
+
+# ------------------------------------------------------------------------------- pairs of a clip
+
+
+@pytest.fixture(scope="module")
+def filmed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("far_ends") / "clip.mp4"
+    picture = coloured(texture(4, (360, 640)))
+    video.write_video(path, (video.Frame(k / 10, picture) for k in range(400)))
+    return path
+
+
+def watched(time_s: Floats) -> Observations:
+    seen = observations(time_s, np.tile(lying(), (len(time_s), 1, 1)))
+    return replace(seen, landmarks_cm=np.zeros((len(time_s), 33, 3)))
+
+
+def test_far_ends_of_a_side_are_paired_and_each_with_the_still_start(filmed: Path) -> None:
+    done = spans(4)
+    seen = watched(np.arange(0, 40, 0.08))
+    numbers = {(i, k) for i, k, _ in pairs(video.probe(filmed), seen, done, CAMERA)}
+    assert numbers == {(None, 0), (None, 1), (None, 2), (None, 3), (0, 2), (1, 3)}
+
+
+def test_each_far_end_is_compared_with_no_more_than_a_few_before(filmed: Path) -> None:
+    done = spans(9, phase_s=1.0, hold_s=0.0, sides=("both",))
+    found = list(pairs(video.probe(filmed), watched(np.arange(0, 40, 0.08)), done, CAMERA))
+    before = [i for i, k, _ in found if k == 8 and i is not None]
+    assert before == list(range(8 - MOST_BEFORE, 8))
+
+
+def test_a_far_end_at_which_the_client_is_not_seen_is_left_out(filmed: Path) -> None:
+    done = spans(4)
+    seen = watched(np.arange(0, 40, 0.08))
+    px = np.array(seen.landmarks_px)
+    px[np.abs(seen.time_s - done[1].turn_s) < 0.3] = np.nan
+    found = list(pairs(video.probe(filmed), replace(seen, landmarks_px=px), done, CAMERA))
+    assert {k for _, k, _ in found} == {0, 2, 3}
+
+
+def test_nothing_moved_between_equal_pictures(filmed: Path) -> None:
+    found = list(pairs(video.probe(filmed), watched(np.arange(0, 40, 0.08)), spans(4), CAMERA))
+    assert max(float(np.abs(told.moved[..., :2]).max()) for _, _, told in found) * PX_PER_SCALE < 0.2
+    assert all(isinstance(told, Pair) for *_, told in found)
+
+
+# ---------------------------------------------------------------------------- from pairs to turns
+
+
+def apart(deg: Floats, error_deg: float = 0.8) -> list[Reading]:
+    """Readings of every pair of far ends."""
+    return [Reading(i, j, deg[j] - deg[i], error_deg) for j in range(len(deg)) for i in range(j)]
+
+
+def alone(deg: Floats, error_deg: float) -> list[Reading]:
+    """Readings of every far end against the still start."""
+    return [Reading(None, k, d, error_deg, "start") for k, d in enumerate(deg)]
+
+
+def half_widths(found: Turns) -> Floats:
+    return np.ptp(found.bounds_deg, axis=1) / 2
+
+
+def test_readings_that_agree_are_the_answer() -> None:
+    deg = np.array([0.4, 9.0, -0.6, 0.2])
+    found = turns(apart(deg) + alone(deg, 1.0), 4)
+    assert found.deg == pytest.approx(deg, abs=0.5)
+    assert (found.bounds_deg[:, 0] < deg).all()
+    assert (found.bounds_deg[:, 1] > deg).all()
+    assert half_widths(found).max() < 3
+
+
+def test_one_that_went_astray_is_told_from_the_others() -> None:
+    """By pairs alone, with next to nothing read against the still start."""
+    deg = np.array([0.0, 0.5, -11.0, 0.0, 0.3])
+    found = turns(apart(deg) + alone(np.zeros(5), 5.0), 5)
+    assert found.bounds_deg[2, 1] < -5
+    assert np.abs(np.delete(found.deg, 2)).max() < 2
+
+
+def test_what_all_do_alike_is_not_called_still() -> None:
+    """Pairs say nothing of a turn that all have in common: it may be as large as the limit of 5 deg."""
+    found = turns(apart(np.zeros(5)), 5)
+    assert np.abs(found.deg).max() < 0.5
+    assert found.bounds_deg[:, 1].min() > 5
+    told = turns(apart(np.zeros(5)) + alone(np.full(5, 9.0), 1.5), 5)
+    assert told.bounds_deg[:, 0].min() > 5
+
+
+def test_of_two_that_differ_neither_is_blamed() -> None:
+    found = turns(apart(np.array([0.0, 9.0])), 2)
+    assert (np.abs(found.bounds_deg) > 5).all()
+    assert (found.bounds_deg[:, 0] < 2).all()
+    assert (found.bounds_deg[:, 1] > -2).all()
+
+
+def test_far_ends_without_readings_stay_unknown() -> None:
+    found = turns(alone(np.array([1.0]), 1.0), 3)
+    assert np.isfinite(found.deg).tolist() == [True, False, False]
+
+
+def test_many_readings_that_err_alike_are_not_surer_than_one() -> None:
+    deg = np.full(8, 3.0)
+    many, one = turns(apart(deg) + alone(deg, 2.0), 8), turns(alone(deg[:1], 2.0), 1)
+    assert half_widths(many).min() > 0.6 * half_widths(one)[0]
+
+
+def test_the_bounds_hold_what_they_say() -> None:
+    """Clients drawn as the estimate supposes them: each bound holds in 95 of 100."""
+    rng = np.random.default_rng(8)
+    below, above = [], []
+    for _ in range(150):
+        habit = rng.normal(0, 8.0 if rng.random() < 0.15 else 2.0)
+        deg = habit + rng.normal(0, 1.5, 5)
+        astray = rng.random(5) < 0.25
+        deg[astray] = habit + rng.uniform(-25, 25, astray.sum())
+        noise = rng.normal(0, 1 / np.sqrt(2), 5)
+        common, own = np.sqrt(0.7) * rng.normal(0, 3), np.sqrt(0.3) * rng.normal(0, 3, 5)
+        found = turns(apart(deg + noise, 1.0) + alone(deg + common + own, 3.0), 5)
+        below += (deg < found.bounds_deg[:, 0]).tolist()
+        above += (deg > found.bounds_deg[:, 1]).tolist()
+    for missed in (below, above):
+        assert stats.binomtest(sum(missed) // 5, len(missed) // 5, 0.05, "greater").pvalue > 0.01
+        assert np.mean(missed) > 0.005
+
+
+def test_the_level_is_that_of_a_sampled_posterior() -> None:
+    """Against plain Monte Carlo: turns drawn as supposed, weighed by how well they explain what was read."""
+    rng = np.random.default_rng(9)
+    n = 400_000
+    habit = rng.normal(0, np.where(rng.random(n) < 0.15, 8.0, 2.0))
+    deg = habit[:, None] + rng.normal(0, 1.5, (n, 2))
+    stray = rng.random((n, 2)) < 0.25
+    deg = np.where(stray, rng.uniform(-25, 25, (n, 2)), deg)
+    read_apart, read_alone = 6.0, np.array([1.0, 4.0])
+    cov = 9.0 * np.array([[1, 0.7], [0.7, 1]])
+    weight = stats.norm.pdf(deg[:, 1] - deg[:, 0], read_apart, 0.05)
+    weight *= stats.multivariate_normal.pdf(read_alone - deg, cov=cov)
+    sampled = [np.interp([0.5, 0.05, 0.95], np.cumsum(weight[o]) / weight.sum(), deg[o, k])
+               for k in range(2) for o in [np.argsort(deg[:, k])]]  # fmt: skip
+    found = turns([Reading(0, 1, read_apart, 0.05), *alone(read_alone, 3.0)], 2)
+    told = np.column_stack([found.deg, found.bounds_deg])
+    assert told == pytest.approx(np.array(sampled), abs=0.6)
+    assert estimate._IN_COMMON == 0.7
