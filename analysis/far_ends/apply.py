@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -13,8 +13,8 @@ from analysis.conventions import PELVIC_SIGNALS
 from analysis.exercises import Exercise
 from analysis.exercises.schema import PELVIS_FINDINGS
 from analysis.far_ends.ends import pairs
-from analysis.far_ends.estimate import ONE_SIDED, Reading, turns
-from analysis.far_ends.turned import turned
+from analysis.far_ends.estimate import Reading, turns
+from analysis.far_ends.turned import FAR_ENDS, START_AND_FAR_END, turned
 from analysis.pelvis import PelvisMotion
 from analysis.pelvis.measure import GOOD_DEG
 from analysis.records import Clip, Floats, Observations, Skeleton
@@ -57,16 +57,15 @@ def _readings(
     clip: Clip, observations: Observations, spans: Sequence[Span], camera: Floats
 ) -> list[list[Reading]]:
     """Readings of every pelvic signal."""
-    seen = list(pairs(clip, observations, spans, camera))
     read: list[list[Reading]] = [[] for _ in PELVIC_SIGNALS]
-    for between in ("start_and_far_end", "far_ends"):
-        of_kind = [(i, j, p) for i, j, p in seen if (i is None) == (between == "start_and_far_end")]
-        if not of_kind:
-            continue
-        changes, errors = turned(between, [p for *_, p in of_kind])
-        for (i, j, _), change, error in zip(of_kind, changes, errors, strict=True):
+    seen = list(pairs(clip, observations, spans, camera))
+    for between in (START_AND_FAR_END, FAR_ENDS):
+        of_kind = [one for one in seen if (one[0] is None) == (between is START_AND_FAR_END)]
+        if of_kind:
+            changes, errors = turned(between, [pair for *_, pair in of_kind])
+        for n, (first, second, _) in enumerate(of_kind):
             for axis, readings in enumerate(read):
-                readings.append(Reading(i, j, float(change[axis]), float(error[axis])))
+                readings.append(Reading(first, second, float(changes[n, axis]), float(errors[n, axis])))
     return read
 
 
@@ -74,24 +73,22 @@ def _corrected(
     pelvis: PelvisMotion, name: str, time_s: Floats, spans: Sequence[Span], read: Sequence[Reading]
 ) -> PelvisMotion:
     """The signal with every far end as it agrees best with what was read now and before."""
-    told = {k for r in read for k in (r.first, r.second) if k is not None}
     before = pelvis.change_uncertainty_deg.get(name, np.inf)
     values = np.array(pelvis.values.get(name, np.zeros(len(time_s))))
     bridged = pelvis.bridged.get(name, values)
-    over = np.array(pelvis.overstated_deg.get(name, np.full(len(time_s), before)))
-    under = np.full(len(time_s), before)
-    places = {k: at for k in told if (at := _around(time_s, bridged, spans, k)).sum() >= _FEWEST_SAMPLES}
-    was = {k: _reach(time_s[at], bridged[at], spans[k]) for k, at in places.items()}
+    was = _reached(time_s, bridged, spans, {r.second for r in read})
+    if not was:
+        return pelvis
     known = [Reading(None, k, deg, before / _HALF_WIDTH, "before") for k, deg in was.items()]
     found = turns([*read, *(known if np.isfinite(before) else ())], len(spans))
-    for k, at in places.items():
-        values[at] = bridged[at] + (found.deg[k] - was[k]) * course.progress(time_s[at], spans[k])
-        away = 1.0 if found.deg[k] >= 0 else -1.0
-        least, most = np.sort(away * found.bounds_deg[k])
-        over[at], under[at] = away * found.deg[k] - least, most - away * found.deg[k]
-    if not places:
-        return pelvis
-    half = float(np.median(np.ptp(found.bounds_deg[list(places)], axis=1))) / 2 / ONE_SIDED * _HALF_WIDTH
+    size = np.abs(found.deg)
+    over = np.array(pelvis.overstated_deg.get(name, np.full(len(time_s), before)))
+    under = np.full(len(time_s), before)
+    for k, deg in was.items():
+        at = _around(time_s, bridged, spans, k)
+        values[at] = bridged[at] + (found.deg[k] - deg) * course.progress(time_s[at], spans[k])
+        over[at], under[at] = size[k] - found.least_deg[k], found.most_deg[k] - size[k]
+    half = float(np.median((found.most_deg - size)[list(was)]))
     return replace(
         pelvis,
         values=pelvis.values | {name: values},
@@ -100,16 +97,22 @@ def _corrected(
         understated_deg=pelvis.understated_deg | {name: under},
         change_uncertainty_deg=pelvis.change_uncertainty_deg | {name: half},
         uncertainty_deg={name: half} | pelvis.uncertainty_deg,
+        source="card" if pelvis.source == "card" else "fabric",
         sources=pelvis.sources | {name: "fabric"},
     )
+
+
+def _reached(time_s: Floats, values: Floats, spans: Sequence[Span], told: Iterable[int]) -> dict[int, float]:
+    """How far the signal goes from rest in some repetitions [deg]; none in which too little was seen."""
+    places = {k: _around(time_s, values, spans, k) for k in sorted(told)}
+    return {
+        k: float(course.fit(time_s[at], values[at, None], spans[k], "return")[0][0, 0])
+        for k, at in places.items()
+        if at.sum() >= _FEWEST_SAMPLES
+    }
 
 
 def _around(time_s: Floats, values: Floats, spans: Sequence[Span], k: int) -> NDArray[np.bool_]:
     """Where a repetition and the rest beside it were seen (T,)."""
     first, last = course.windows(spans)[k]
     return (time_s >= first) & (time_s <= last) & np.isfinite(values)
-
-
-def _reach(time_s: Floats, values: Floats, span: Span) -> float:
-    """How far the signal goes from rest in a repetition [deg]."""
-    return float(course.fit(time_s, values[:, None], span, "return")[0][0, 0])

@@ -26,12 +26,14 @@ _MOST_DEG, _STEP_DEG, _HABIT_STEP_DEG = 25.0, 0.1, 0.5
 _GRID_DEG: Final = np.arange(-_MOST_DEG, _MOST_DEG + _STEP_DEG, _STEP_DEG)
 _HABITS_DEG: Final = np.arange(-_MOST_DEG, _MOST_DEG + _HABIT_STEP_DEG, _HABIT_STEP_DEG)
 # What a source reads wrong in one repetition it reads wrong in the others, too: correlation of its errors.
-# And it may see nothing of a turn at all and read rest: how often, and how far off it then is.
-_IN_COMMON: Final = 0.7
-_BLIND_SHARE, _BLIND_DEG = 0.1, 9.0
-ONE_SIDED: Final = 1.645  # a bound with 95 %, in standard deviations
-_QUANTILES: Final = (0.5, 0.05, 0.95)
+# And it may see nothing of a turn at all and read rest: how often.
+_IN_COMMON: Final = 0.4
+_BLIND_SHARE: Final = 0.05
+# Readings err towards rest: probabilities computed here at which bounds hold with 95 % in rendered people
+# from whom nothing was learned.
+_AT_LEAST, _AT_MOST = 0.85, 0.975
 _LEAST_DEG: Final = 1e-3
+_TINY: Final = 1e-300
 
 
 @dataclass(frozen=True)
@@ -48,16 +50,18 @@ class Reading:
 
 @dataclass(frozen=True, eq=False)
 class Turns:
-    """How far the pelvis is turned at each of n far ends since the still start (n,) [deg], and bounds (n, 2)
-    of it, each with 95 %; NaN where nothing was read."""
+    """How far the pelvis is turned at each of n far ends since the still start (n,) [deg]; with 95 % it is
+    that way by `least_deg` (n,), which is negative where it may be the other way, and either way by no more
+    than `most_deg` (n,). NaN where nothing was read."""
 
     deg: Floats
-    bounds_deg: Floats
+    least_deg: Floats
+    most_deg: Floats
 
 
 def turns(readings: Sequence[Reading], count: int) -> Turns:
     """The turns at `count` far ends that agree best with all readings."""
-    found = Turns(np.full(count, np.nan), np.full((count, 2), np.nan))
+    found = np.full((count, 3), np.nan)
     linked = np.zeros((count, count))
     for r in readings:
         linked[r.second if r.first is None else r.first, r.second] = 1
@@ -66,17 +70,23 @@ def turns(readings: Sequence[Reading], count: int) -> Turns:
         members = np.flatnonzero(group == number)
         own = [r for r in readings if r.second in members]
         if own:
-            found.deg[members], found.bounds_deg[members] = _of_group(own, members.tolist())
-    return found
+            found[members] = _of_group(own, members.tolist())
+    return Turns(*found.T)
 
 
-def _of_group(readings: Sequence[Reading], members: Sequence[int]) -> tuple[Floats, Floats]:
-    """Turns (n,) and bounds (n, 2) of far ends that were all compared with each other, if only by others."""
+def _of_group(readings: Sequence[Reading], members: Sequence[int]) -> Floats:
+    """Turns and their bounds (n, 3) of far ends that were all compared with each other, if only by others."""
     apart, error = _apart([r for r in readings if r.first is not None], members)
     level = _level([r for r in readings if r.first is None], members, apart, error)
-    spread = [_shifted(level, far, doubt) for far, doubt in zip(apart, error, strict=True)]
-    cuts = np.array([[np.interp(q, np.cumsum(p), _GRID_DEG) for q in _QUANTILES] for p in spread])
-    return cuts[:, 0], cuts[:, 1:]
+    likely = (_shifted(level, far, doubt) for far, doubt in zip(apart, error, strict=True))
+    return np.array([_with_bounds(np.cumsum(p)) for p in likely])
+
+
+def _with_bounds(below: Floats) -> tuple[float, float, float]:
+    """Turn, least and most, from the probability (G,) that a turn is below each place of the grid."""
+    sides = (1 - _AT_MOST, 1 - _AT_LEAST, 0.5, _AT_LEAST, _AT_MOST)
+    lowest, low, turn, high, highest = (float(x) for x in np.interp(sides, below, _GRID_DEG))
+    return turn, low if turn >= 0 else -high, max(-lowest, highest)
 
 
 def _apart(pairs: Sequence[Reading], members: Sequence[int]) -> tuple[Floats, Floats]:
@@ -103,17 +113,18 @@ def _level(alone: Iterable[Reading], members: Sequence[int], apart: Floats, erro
     log = np.log(_before_reading(turned, error))
     by_source = defaultdict(list)
     for r in alone:
-        by_source[r.source].append(_explained(turned[:, place[r.second]] - r.deg, r.error_deg))
+        by_source[r.source].append(_explained(r, turned[:, place[r.second]]))
     for explained in by_source.values():
         log += np.sum(explained, axis=0) / (1 + (len(explained) - 1) * _IN_COMMON)
     likely = np.exp(log - log.max())
     return np.asarray(likely / likely.sum())
 
 
-def _explained(off: Floats, error: float) -> Floats:
-    """Logarithm of the likelihood (G,) of a reading that is off by that much."""
-    seen = (1 - _BLIND_SHARE) * _normal(off, max(error, _LEAST_DEG))
-    return np.asarray(np.log(seen + _BLIND_SHARE * _normal(off, np.hypot(error, _BLIND_DEG))))
+def _explained(reading: Reading, turned: Floats) -> Floats:
+    """Logarithm of the likelihood (G,) of a reading where the pelvis is turned by `turned` (G,)."""
+    error = max(reading.error_deg, _LEAST_DEG)
+    blind = _BLIND_SHARE * _normal(np.array(reading.deg), error)
+    return np.asarray(np.log((1 - _BLIND_SHARE) * _normal(reading.deg - turned, error) + blind + _TINY))
 
 
 def _before_reading(turned: Floats, error: Floats) -> Floats:
