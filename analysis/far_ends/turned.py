@@ -31,8 +31,8 @@ class Between:
 
 
 # Spreads are of rendered people from whom nothing was learned.
-FAR_ENDS: Final = Between(0, 1.2, 0.3)
-START_AND_FAR_END: Final = Between(6, 1.3, 0.3)
+FAR_ENDS: Final = Between(0, 1.1, 0.5)
+START_AND_FAR_END: Final = Between(6, 1.2, 0.7)
 
 
 def turned(between: Between, pairs: Sequence[Pair]) -> tuple[Floats, Floats]:
