@@ -18,6 +18,7 @@ from analysis.records import Floats
 
 LIKE_TRAINING: Final = 10.0  # standard deviations: features beyond it are held there
 OUTPUT_DEG: Final = 5.0
+LARGEST_DEG: Final = 18.0  # that was learned: where more is read, the pictures were taken for something else
 
 
 @dataclass(frozen=True)

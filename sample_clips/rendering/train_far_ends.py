@@ -140,7 +140,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("data", type=Path, nargs="+")
     parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--members", type=int, default=2)
+    parser.add_argument("--members", type=int, default=4)
     parser.add_argument("--first", type=int, default=0, help="seed of the first network")
     parser.add_argument("--steps", type=int, default=STEPS)
     a = parser.parse_args()
