@@ -250,9 +250,9 @@ def test_the_bounds_hold_as_much_as_they_say() -> None:
     rng = np.random.default_rng(8)
     too_little, too_much = [], []
     for _ in range(150):
-        habit = rng.normal(0, 8.0 if rng.random() < 0.15 else 2.0)
+        habit = rng.normal(0, 8.0 if rng.random() < 0.15 else 3.0)
         deg = habit + rng.normal(0, 1.5, 5)
-        astray = rng.random(5) < 0.25
+        astray = rng.random(5) < 0.4
         deg[astray] = habit + rng.uniform(-25, 25, astray.sum())
         noise = rng.normal(0, 1 / np.sqrt(2), 5)
         common, own = np.sqrt(0.4) * rng.normal(0, 3), np.sqrt(0.6) * rng.normal(0, 3, 5)
@@ -267,9 +267,9 @@ def test_the_level_is_that_of_a_sampled_posterior() -> None:
     """Against plain Monte Carlo: turns drawn as supposed, weighed by how well they explain what was read."""
     rng = np.random.default_rng(9)
     n = 400_000
-    habit = rng.normal(0, np.where(rng.random(n) < 0.15, 8.0, 2.0))
+    habit = rng.normal(0, np.where(rng.random(n) < 0.15, 8.0, 3.0))
     deg = habit[:, None] + rng.normal(0, 1.5, (n, 2))
-    stray = rng.random((n, 2)) < 0.25
+    stray = rng.random((n, 2)) < 0.4
     deg = np.where(stray, rng.uniform(-25, 25, (n, 2)), deg)
     read_apart, read_alone = 6.0, 4.0
     weight = stats.norm.pdf(deg[:, 1] - deg[:, 0], read_apart, 0.05)

@@ -14,7 +14,7 @@ from analysis.exercises import Exercise
 from analysis.exercises.schema import PELVIS_FINDINGS
 from analysis.far_ends.ends import pairs
 from analysis.far_ends.estimate import Reading, turns
-from analysis.far_ends.turned import FAR_ENDS, LARGEST_DEG, START_AND_FAR_END, turned
+from analysis.far_ends.turned import FAR_ENDS, START_AND_FAR_END, turned
 from analysis.pelvis import PelvisMotion
 from analysis.pelvis.measure import GOOD_DEG
 from analysis.records import Clip, Floats, Observations, Skeleton
@@ -64,7 +64,7 @@ def _readings(
         if of_kind:
             changes, errors = turned(between, [pair for *_, pair in of_kind])
         for n, (first, second, _) in enumerate(of_kind):
-            for axis in np.flatnonzero(np.abs(changes[n]) <= LARGEST_DEG):
+            for axis in np.flatnonzero(np.isfinite(changes[n])):
                 read[axis].append(Reading(first, second, float(changes[n, axis]), float(errors[n, axis])))
     return read
 

@@ -18,29 +18,33 @@ from analysis.records import Floats
 
 LIKE_TRAINING: Final = 10.0  # standard deviations: features beyond it are held there
 OUTPUT_DEG: Final = 5.0
-LARGEST_DEG: Final = 18.0  # that was learned: where more is read, the pictures were taken for something else
 
 
 @dataclass(frozen=True)
 class Between:
     """Which pictures: `place` of the network's answers on them; for each degree of error that it expects,
-    `spread` degrees of standard deviation, `least_deg` at least."""
+    `spread` degrees of standard deviation, `least_deg` at least; `largest_deg` of change that was learned:
+    where more is read, the pictures were taken for something else."""
 
     place: int
     spread: float
     least_deg: float
+    largest_deg: float
 
 
 # Spreads are of rendered people from whom nothing was learned.
-FAR_ENDS: Final = Between(0, 1.1, 0.5)
-START_AND_FAR_END: Final = Between(6, 1.2, 0.7)
+FAR_ENDS: Final = Between(0, 1.1, 0.4, 25.0)
+START_AND_FAR_END: Final = Between(6, 1.2, 0.6, 18.0)
 
 
 def turned(between: Between, pairs: Sequence[Pair]) -> tuple[Floats, Floats]:
     """From the first picture of each pair to the second: change of tilt, obliquity and rotation (n, 3) [deg],
-    signs as in `analysis.conventions`, and the standard deviation of its error (n, 3) [deg]."""
+    signs as in `analysis.conventions`, and the standard deviation of its error (n, 3) [deg]; NaN for a change
+    that cannot be believed."""
     features = np.array([pair.features() for pair in pairs])
     outs = network.load("far_ends").outputs(features, LIKE_TRAINING)[..., between.place :]
     changes = OUTPUT_DEG * outs[..., :3]
     expected = np.hypot(np.exp(outs[..., 3:6]).mean(axis=0), changes.std(axis=0))
-    return changes.mean(axis=0), np.hypot(between.least_deg, between.spread * expected)
+    change = changes.mean(axis=0)
+    believed = np.where(np.abs(change) <= between.largest_deg, change, np.nan)
+    return believed, np.hypot(between.least_deg, between.spread * expected)
