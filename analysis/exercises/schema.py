@@ -142,7 +142,8 @@ class Exercise(Record):
 
     cloth_hides: pelvic signals of which the cloth, seen from `views`, showed less than half in many rendered
     people. Motion that is read there is real; that none is read does not mean that there was none.
-    cloth_misses: those of them of which it showed next to nothing: no repetition is sound by cloth alone.
+    cloth_misses: those of them of which it showed next to nothing, nor did a far end laid over the still
+    start: what all repetitions have in common stays unknown, and none is sound by cloth alone.
     """
 
     name: str = Field(pattern=r"^[a-z][a-z_]*$")

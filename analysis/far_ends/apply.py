@@ -45,7 +45,14 @@ def compared(
         return pelvis
     read = _readings(clip, observations, whole, camera)
     for name in judged:
-        pelvis = _corrected(pelvis, name, observations.time_s, whole, read[PELVIC_SIGNALS.index(name)])
+        told, before = read[PELVIC_SIGNALS.index(name)], pelvis.change_uncertainty_deg.get(name, np.inf)
+        misses = name in exercise.cloth_misses
+        if misses:
+            told = [reading for reading in told if reading.first is not None]
+        pelvis = _corrected(pelvis, name, observations.time_s, whole, told)
+        if misses and np.isfinite(before):  # which repetition differs is known, what all have in common is not
+            stated = pelvis.change_uncertainty_deg | {name: before}
+            pelvis = replace(pelvis, change_uncertainty_deg=stated)
     return pelvis
 
 
