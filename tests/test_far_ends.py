@@ -10,6 +10,7 @@ from made_sets import spans, times
 from scipy import ndimage, stats
 
 from analysis import exercises, video
+from analysis.exercises import Exercise
 from analysis.far_ends import apply, estimate
 from analysis.far_ends.ends import MOST_BEFORE, pairs
 from analysis.far_ends.estimate import Reading, turns
@@ -291,7 +292,11 @@ CLIP = Clip(Path("clip.mp4"), (0.0, 1.0), 640, 360, 0, 1.0)
 
 
 def judged_motion(
-    monkeypatch: pytest.MonkeyPatch, done: list[Span], deg: Floats, source: PelvisSource = "landmarks"
+    monkeypatch: pytest.MonkeyPatch,
+    done: list[Span],
+    deg: Floats,
+    source: PelvisSource = "landmarks",
+    exercise: Exercise = TOE_TAP,
 ) -> PelvisMotion:
     """A pelvis read as still all along, once the far ends told that its tilt was `deg` there."""
     t = times(done)
@@ -303,7 +308,7 @@ def judged_motion(
     monkeypatch.setattr(apply, "_readings", lambda *_: read)
     monkeypatch.setattr(apply, "mat_in_camera", lambda *_: np.eye(3))
     unseen = watched(t)
-    return apply.compared(before, CLIP, unseen, Skeleton(t, {}, np.empty((len(t), 17, 3))), done, TOE_TAP)
+    return apply.compared(before, CLIP, unseen, Skeleton(t, {}, np.empty((len(t), 17, 3))), done, exercise)
 
 
 def test_the_signal_goes_where_the_far_ends_say_and_returns(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -317,6 +322,17 @@ def test_the_signal_goes_where_the_far_ends_say_and_returns(monkeypatch: pytest.
     at = int(np.abs(t - done[1].turn_s).argmin())
     assert 0 < told.overstated_deg["pelvic_tilt"][at] < 3
     assert 0 < told.understated_deg["pelvic_tilt"][at] < 3
+
+
+def test_the_first_one_may_be_the_odd_one_where_the_still_start_tells_nothing(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    done = spans(4, sides=("both",))
+    misses = TOE_TAP.model_copy(update={"cloth_misses": ("pelvic_tilt",)})
+    told = judged_motion(monkeypatch, done, np.array([12.0, 0.0, 0.0, 0.3]), exercise=misses)
+    t, tilt = times(done), told.values["pelvic_tilt"]
+    assert [float(np.interp(s.turn_s, t, tilt)) for s in done] == pytest.approx([12, 0, 0, 0.3], abs=1)
+    assert told.change_uncertainty_deg == {"pelvic_tilt": 12.0}  # what all have in common is not known
 
 
 def test_a_card_that_sees_well_is_believed(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -48,6 +48,18 @@ def test_a_clip_is_measured_as_it_was_made(exercise: str) -> None:
     assert not [f.kind for r in sound for f in r.findings]
 
 
+@pytest.mark.parametrize("exercise", ["bridge", "clam"])
+def test_far_ends_laid_over_each_other_show_a_pelvis_that_goes_astray_once(exercise: str) -> None:
+    """Without a card: a hike seen from the side, a turn towards the phone; nobody else is accused of it."""
+    clip = next(c for c in MANIFEST if c["exercise"] == exercise and not c.get("card"))
+    truth = json.loads((CLIPS / clip["truth"]).read_text())
+    names = {"obl": "pelvis_hiked", "rot": "pelvis_rotated"}
+    report = pipeline.check(CLIPS / clip["file"], exercise)
+    found = [{f.kind for f in r.findings if f.kind in names.values()} for r in report.repetitions]
+    assert found == [{names[k] for k in t["faults"] if k in names} for t in truth["reps"]]
+    assert any(found)
+
+
 def test_the_card_shows_what_cloth_hides() -> None:
     """A hike of the pelvis in a bridge, from the side: found by the card, and no sound repetition accused."""
     clip = next(c for c in MANIFEST if c.get("card"))

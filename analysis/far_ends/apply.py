@@ -50,7 +50,9 @@ def compared(
         if misses:
             told = [reading for reading in told if reading.first is not None]
         pelvis = _corrected(pelvis, name, observations.time_s, whole, told)
-        if misses and np.isfinite(before):  # which repetition differs is known, what all have in common is not
+        if misses and np.isfinite(
+            before
+        ):  # which repetition differs is known, what all have in common is not
             stated = pelvis.change_uncertainty_deg | {name: before}
             pelvis = replace(pelvis, change_uncertainty_deg=stated)
     return pelvis
@@ -83,7 +85,8 @@ def _corrected(
     before = pelvis.change_uncertainty_deg.get(name, np.inf)
     values = np.array(pelvis.values.get(name, np.zeros(len(time_s))))
     bridged = pelvis.bridged.get(name, values)
-    was = _reached(time_s, bridged, spans, {r.second for r in read})
+    told = {k for r in read for k in (r.first, r.second) if k is not None}
+    was = _reached(time_s, bridged, spans, told)
     if not was:
         return pelvis
     known = [Reading(None, k, deg, before / _HALF_WIDTH, "before") for k, deg in was.items()]
