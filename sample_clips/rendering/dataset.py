@@ -14,7 +14,9 @@ from __future__ import annotations
 import argparse
 import os
 import time
+from collections.abc import Callable
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
+from functools import partial
 from itertools import islice
 from pathlib import Path
 
@@ -93,14 +95,14 @@ def draw_plan(bodies: list[Body], seed: int, unsteady: bool, fewest: int = 1) ->
     )  # fmt: skip
 
 
-def _compress(picture: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+def compressed(picture: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     """What the phone's encoder does to a picture, roughly."""
     quality = int(rng.integers(35, 92))
     _, data = cv2.imencode(".jpg", picture[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
     return np.ascontiguousarray(cv2.imdecode(data, cv2.IMREAD_COLOR)[..., ::-1])
 
 
-class _Shown:
+class Shown:
     """The part of every picture that `analysis.observe` would show the pose model, and how small."""
 
     def __init__(self, p: Plan, times: Floats) -> None:
@@ -132,10 +134,10 @@ def observe_clip(
     rng = np.random.default_rng(seed + 10**6)
     longest_s = rng.uniform(*(UNSTEADY_S if unsteady else LONGEST_S))
     times = np.arange(0, min(p.duration_s, longest_s), 1 / rate_hz)
-    shown = _Shown(p, times)
+    shown = Shown(p, times)
     rows: dict[str, list[Floats]] = {k: [] for k in ("px", "cm", "visibility", "angles", "directions")}
     for picture, posed in frames(p, times):
-        image = shown.picture(_compress(picture, rng))
+        image = shown.picture(compressed(picture, rng))
         if not rows["px"]:
             follower.forget(image)
         pose = follower.follow(image) or _UNSEEN
@@ -175,11 +177,12 @@ def _meta(p: Plan) -> Floats:
     )
 
 
+Rows = dict[str, np.ndarray]
 _BODIES: list[Body] = []
 _FOLLOWERS: list[Follower] = []
 
 
-def task(bodies: Path, seed: int, rate_hz: float, unsteady: bool) -> dict[str, Floats] | str:
+def task(seed: int, bodies: Path, rate_hz: float, unsteady: bool) -> Rows | str:
     """One clip in a worker process, or what went wrong with it."""
     if not _BODIES:
         _BODIES.extend(load_bodies(bodies))
@@ -190,26 +193,24 @@ def task(bodies: Path, seed: int, rate_hz: float, unsteady: bool) -> dict[str, F
         return f"{seed}: {error!r}"
 
 
-def build(
-    bodies: Path, seeds: range, rate_hz: float, seconds: float, unsteady: bool
-) -> list[dict[str, Floats]]:
-    """All clips of the seeds, over all cores, until a time limit [s]."""
+def build(task: Callable[[int], Rows | str], seeds: range, seconds: float) -> list[tuple[int, Rows]]:
+    """What a task gives for each seed, over all cores, until a time limit [s]; it gives a text where it failed."""
     end, done, failed = time.time() + seconds, [], []
     cores = len(os.sched_getaffinity(0))
     waiting = iter(seeds)
     with ProcessPoolExecutor(cores) as pool:
-        running = {pool.submit(task, bodies, s, rate_hz, unsteady): s for s in islice(waiting, 2 * cores)}
+        running = {pool.submit(task, s): s for s in islice(waiting, 2 * cores)}
         while running:
             for finished in wait(running, return_when=FIRST_COMPLETED).done:
                 seed, result = running.pop(finished), finished.result()
                 if isinstance(result, str):
                     failed.append(result)
                 else:
-                    done.append(result | {"seed": np.int64(seed)})
+                    done.append((seed, result))
                 following = next(waiting, None) if time.time() < end else None
                 if following is not None:
-                    running[pool.submit(task, bodies, following, rate_hz, unsteady)] = following
-    print(f"{len(done)} clips, {len(failed)} failed", failed[:3])
+                    running[pool.submit(task, following)] = following
+    print(f"{len(done)} clips, {len(failed)} failed", failed[:3], flush=True)
     return done
 
 
@@ -237,7 +238,8 @@ def main() -> None:
     parser.add_argument("--unsteady", action="store_true", help="the pelvis goes astray in every way")
     a = parser.parse_args()
     seeds = range(a.seed, a.seed + a.clips)
-    save(a.out, build(a.bodies, seeds, a.rate, a.seconds, a.unsteady))
+    one = partial(task, bodies=a.bodies, rate_hz=a.rate, unsteady=a.unsteady)
+    save(a.out, [rows | {"seed": np.int64(seed)} for seed, rows in build(one, seeds, a.seconds)])
 
 
 if __name__ == "__main__":

@@ -8,11 +8,9 @@ Only the far ends are drawn, and one picture of the still start, so that a clip 
 from __future__ import annotations
 
 import argparse
-import os
-import time
 from collections.abc import Iterator
-from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
-from itertools import islice
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
 from pathlib import Path
 
 import cv2
@@ -27,7 +25,7 @@ from analysis.far_ends.window import picture_scale, window
 from analysis.landmarks import Follower
 from sample_clips.rendering.body import Body, Floats, load_bodies
 from sample_clips.rendering.clip import Plan, frames
-from sample_clips.rendering.dataset import _compress, _Shown, draw_plan
+from sample_clips.rendering.dataset import Rows, Shown, build, compressed, draw_plan
 from sample_clips.rendering.motions import MOVEMENTS
 from sample_clips.rendering.movement import Rep
 
@@ -44,7 +42,7 @@ def _far_time(rep: Rep, rng: np.random.Generator) -> float:
     return float(rep.start + rep.out_s + rng.uniform(0, rep.hold_s) + rng.uniform(-JITTER_S, JITTER_S))
 
 
-def pairs_of(bodies: list[Body], seed: int, follower: Follower) -> dict[str, np.ndarray]:
+def pairs_of(bodies: list[Body], seed: int, follower: Follower) -> Rows:
     """Rows of all pairs of one clip: features, change of the pelvis (n, 3) [deg]."""
     rng = np.random.default_rng(seed + 10**6)
     p = draw_plan(bodies, seed, bool(rng.random() < UNSTEADY_SHARE), FEWEST)
@@ -52,9 +50,9 @@ def pairs_of(bodies: list[Body], seed: int, follower: Follower) -> dict[str, np.
         raise ValueError("its pelvis is not judged")
     reps = p.reps[:MOST]
     times = np.array([rng.uniform(*STILL_S), *(_far_time(r, rng) for r in reps)])
-    shown, ends, angles, pictures = _Shown(p, np.repeat(times, 4)), [], [], []
+    shown, ends, angles, pictures = Shown(p, np.repeat(times, 4)), [], [], []
     for picture, posed in frames(p, times):
-        whole = _compress(picture, rng)
+        whole = compressed(picture, rng)
         image = shown.picture(whole)
         if not ends:
             follower.forget(image)
@@ -69,7 +67,6 @@ def pairs_of(bodies: list[Body], seed: int, follower: Follower) -> dict[str, np.
     return {
         "x": np.array([q.features() for _, _, q in rows], np.float16),
         "change": np.array(change, np.float32),
-        "angles": np.array([np.subtract(angles[i], angles[0]) for i, _, _ in rows], np.float32),
         "ij": np.array([(i, j) for i, j, _ in rows], np.int8),
         "seed": np.full(len(rows), seed),
         "exercise": np.full(len(rows), list(MOVEMENTS).index(p.movement.name), np.int8),
@@ -108,7 +105,7 @@ _BODIES: list[Body] = []
 _FOLLOWERS: list[Follower] = []
 
 
-def task(bodies: Path, seed: int):
+def task(seed: int, bodies: Path) -> Rows | str:
     """One clip in a worker process, or what went wrong with it."""
     if not _BODIES:
         cv2.setNumThreads(1)
@@ -118,28 +115,6 @@ def task(bodies: Path, seed: int):
         return pairs_of(_BODIES, seed, _FOLLOWERS[0])
     except Exception as error:  # one odd draw must not end a long run; it is counted
         return f"{seed}: {error!r}"
-
-
-def build(bodies: Path, seeds: range, seconds: float) -> list[dict[str, np.ndarray]]:
-    """All clips of the seeds, over all cores, until a time limit [s]."""
-    end, done, failed = time.time() + seconds, [], []
-    cores = len(os.sched_getaffinity(0))
-    waiting = iter(seeds)
-    with ProcessPoolExecutor(cores) as pool:
-        running = {pool.submit(task, bodies, s) for s in islice(waiting, 2 * cores)}
-        while running:
-            finished, running = wait(running, return_when=FIRST_COMPLETED)
-            for one in finished:
-                result = one.result()
-                if isinstance(result, str):
-                    failed.append(result)
-                elif len(result["seed"]):
-                    done.append(result)
-                following = next(waiting, None) if time.time() < end else None
-                if following is not None:
-                    running.add(pool.submit(task, bodies, following))
-    print(f"{len(done)} clips, {len(failed)} failed", failed[:3], flush=True)
-    return done
 
 
 def main() -> None:
@@ -152,13 +127,14 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=1e9)
     parser.add_argument("--files", type=int, default=1)
     a = parser.parse_args()
-    done = build(a.bodies, range(a.seed, a.seed + a.clips), a.seconds)
+    drawn = build(partial(task, bodies=a.bodies), range(a.seed, a.seed + a.clips), a.seconds)
+    done = [rows for _, rows in drawn if len(rows["seed"])]
     parts = [done[k :: a.files] for k in range(a.files)]
     with ProcessPoolExecutor() as pool:
         list(pool.map(save, [a.out / f"far_ends_{a.seed}_{k}.npz" for k in range(a.files)], parts))
 
 
-def save(path: Path, clips: list[dict[str, np.ndarray]]) -> None:
+def save(path: Path, clips: list[Rows]) -> None:
     """All clips in one file."""
     np.savez_compressed(path, **{k: np.concatenate([c[k] for c in clips]) for k in clips[0]})
 
