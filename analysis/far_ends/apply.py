@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -45,17 +45,18 @@ def compared(
         return pelvis
     read = _readings(clip, observations, whole, camera)
     for name in judged:
-        told, before = read[PELVIC_SIGNALS.index(name)], pelvis.change_uncertainty_deg.get(name, np.inf)
-        misses = name in exercise.cloth_misses
-        if misses:
+        told = read[PELVIC_SIGNALS.index(name)]
+        if name in exercise.cloth_misses:
             told = [reading for reading in told if reading.first is not None]
-        pelvis = _corrected(pelvis, name, observations.time_s, whole, told)
-        if misses and np.isfinite(
-            before
-        ):  # which repetition differs is known, what all have in common is not
-            stated = pelvis.change_uncertainty_deg | {name: before}
-            pelvis = replace(pelvis, change_uncertainty_deg=stated)
+        corrected = _corrected(pelvis, name, observations.time_s, whole, told)
+        pelvis = _as_unsure(corrected, pelvis, name) if name in exercise.cloth_misses else corrected
     return pelvis
+
+
+def _as_unsure(corrected: PelvisMotion, before: PelvisMotion, name: str) -> PelvisMotion:
+    """Stated as unsure as before: which repetition differs is known, what all have in common is not."""
+    stated = {k: v for k, v in before.change_uncertainty_deg.items() if k == name}
+    return replace(corrected, change_uncertainty_deg=corrected.change_uncertainty_deg | stated)
 
 
 def _by_card(pelvis: PelvisMotion, name: str) -> bool:
@@ -86,7 +87,8 @@ def _corrected(
     values = np.array(pelvis.values.get(name, np.zeros(len(time_s))))
     bridged = pelvis.bridged.get(name, values)
     told = {k for r in read for k in (r.first, r.second) if k is not None}
-    was = _reached(time_s, bridged, spans, told)
+    places = {k: at for k, at in _around(time_s, bridged, spans).items() if k in told}
+    was = {k: _reached(time_s[at], bridged[at], spans[k]) for k, at in places.items()}
     if not was:
         return pelvis
     known = [Reading(None, k, deg, before / _HALF_WIDTH, "before") for k, deg in was.items()]
@@ -94,9 +96,8 @@ def _corrected(
     size = np.abs(found.deg)
     over = np.array(pelvis.overstated_deg.get(name, np.full(len(time_s), before)))
     under = np.full(len(time_s), before)
-    for k, deg in was.items():
-        at = _around(time_s, bridged, spans, k)
-        values[at] = bridged[at] + (found.deg[k] - deg) * course.progress(time_s[at], spans[k])
+    for k, at in places.items():
+        values[at] = bridged[at] + (found.deg[k] - was[k]) * course.progress(time_s[at], spans[k])
         over[at], under[at] = size[k] - found.least_deg[k], found.most_deg[k] - size[k]
     half = float(np.median((found.most_deg - size)[list(was)]))
     return replace(
@@ -112,17 +113,14 @@ def _corrected(
     )
 
 
-def _reached(time_s: Floats, values: Floats, spans: Sequence[Span], told: Iterable[int]) -> dict[int, float]:
-    """How far the signal goes from rest in some repetitions [deg]; none in which too little was seen."""
-    places = {k: _around(time_s, values, spans, k) for k in sorted(told)}
-    return {
-        k: float(course.fit(time_s[at], values[at, None], spans[k], "return")[0][0, 0])
-        for k, at in places.items()
-        if at.sum() >= _FEWEST_SAMPLES
-    }
+def _around(time_s: Floats, values: Floats, spans: Sequence[Span]) -> dict[int, NDArray[np.bool_]]:
+    """Where each repetition and the rest beside it were seen (T,); none of which too little was."""
+    seen = np.isfinite(values)
+    around = enumerate(course.windows(spans))
+    places = {k: seen & (time_s >= first) & (time_s <= last) for k, (first, last) in around}
+    return {k: at for k, at in places.items() if at.sum() >= _FEWEST_SAMPLES}
 
 
-def _around(time_s: Floats, values: Floats, spans: Sequence[Span], k: int) -> NDArray[np.bool_]:
-    """Where a repetition and the rest beside it were seen (T,)."""
-    first, last = course.windows(spans)[k]
-    return (time_s >= first) & (time_s <= last) & np.isfinite(values)
+def _reached(time_s: Floats, values: Floats, span: Span) -> float:
+    """How far the signal goes from rest in a repetition [deg]."""
+    return float(course.fit(time_s, values[:, None], span, "return")[0][0, 0])

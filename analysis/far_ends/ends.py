@@ -11,14 +11,14 @@ import numpy as np
 
 from analysis import video
 from analysis.far_ends.shift import End, Pair, pair
-from analysis.far_ends.window import Image, Window, picture_scale, window
+from analysis.far_ends.window import Image, Window, window
 from analysis.records import Clip, Floats, Observations, RepetitionSide
 from analysis.repetitions import Span
-from analysis.skeleton.features import start_frames
+from analysis.skeleton.features import picture_scale, start_frames
 
 MOST_BEFORE: Final = 5  # repetitions of its side that each one is compared with: pictures are not kept
 _MEAN_OVER_S: Final = 0.12  # each way: landmarks wander less than in one picture
-_OUTWARD: Final[Mapping[RepetitionSide, float]] = {"left": 1.0, "right": -1.0, "both": 0.0}
+OUTWARD: Final[Mapping[RepetitionSide, float]] = {"left": 1.0, "right": -1.0, "both": 0.0}
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,11 +62,11 @@ def pairs(
         side, at = spans[k].side, windows[spans[k].side]
         if first and at_start:
             end = far[k].end(at_start, picture, per_px)
-            yield None, k, pair(first, end, at_start, camera, _OUTWARD[side])
+            yield None, k, pair(first, end, at_start, camera, OUTWARD[side])
         if at:
             end = far[k].end(at, picture, per_px)
             for i, earlier in before[side]:
-                yield i, k, pair(earlier, end, at, camera, _OUTWARD[side])
+                yield i, k, pair(earlier, end, at, camera, OUTWARD[side])
             before[side].append((k, end))
 
 

@@ -7,17 +7,14 @@ from typing import Final
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-from analysis.far_ends.window import CELL_PX, CELLS, PX_PER_SCALE, Window
+from analysis.far_ends.window import CELL_PX, CELLS, PX_PER_SCALE, Image, Window
 from analysis.records import Floats
 from analysis.skeleton.features import MIRRORED, USED
 
-Image = NDArray[np.uint8]
-
 _AGREE_PX: Final = 1.0  # there and back again
 _PLAIN: Final = 2.0  # grey values: with less texture, nothing can be followed
-_PER_SHIFT, _PER_PLACE, _PER_CM = 100.0, 4.0, 0.1  # features of about the same size learn better
+_PER_SHIFT, _PER_PLACE = 100.0, 4.0  # features of about the same size learn better
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,7 +76,7 @@ class Pair:
         moved = self.moved * np.array([_PER_SHIFT, _PER_SHIFT, 1.0, 1.0])
         return np.concatenate([
             moved.ravel(), _PER_PLACE * self.place.ravel(), self.visibility, _PER_SHIFT * self.shift.ravel(),
-            _PER_CM * 10 * self.shift_cm.ravel(), self.camera.ravel(), [self.side],
+            self.shift_cm.ravel(), self.camera.ravel(), [self.side],
         ])  # fmt: skip
 
     def mirrored(self) -> Pair:

@@ -11,13 +11,13 @@ from numpy.typing import NDArray
 
 from analysis.landmarks import HIPS, SHOULDERS
 from analysis.records import Floats
-from analysis.skeleton.features import picture_scale
 
 Image = NDArray[np.uint8]
 
 PX_PER_SCALE: Final = 480.0  # about 3.5 px a centimetre
 CELL_PX: Final = 24
-# Cells along the trunk, from the thighs towards the head, and across it; the pelvis is where they begin.
+# Cells along the trunk, from the thighs towards the head, and across it; where the first one begins, from the
+# hips.
 CELLS: Final = (14, 10)
 _FIRST: Final = (-0.30, -0.25)  # shares of the scale
 _LEAST_TRUNK: Final = 0.05  # of the scale: seen from the feet it is short
@@ -63,6 +63,3 @@ def _contrast(grey: Image) -> Image:
     level, spread = float(grey.mean()), max(float(grey.std()), _FAINT)
     stretched = 128.0 + (grey.astype(np.float32) - level) * (_DEVIATION / spread)
     return np.asarray(np.clip(stretched, 0, 255), np.uint8)
-
-
-__all__ = ["CELLS", "CELL_PX", "PX_PER_SCALE", "Window", "picture_scale", "window"]

@@ -20,9 +20,11 @@ from scipy.spatial.transform import Rotation
 from analysis import exercises
 from analysis.conventions import PELVIC_SIGNALS
 from analysis.exercises.schema import PELVIS_FINDINGS
-from analysis.far_ends.shift import End, Image, Pair, pair
-from analysis.far_ends.window import picture_scale, window
+from analysis.far_ends.ends import OUTWARD
+from analysis.far_ends.shift import End, Pair, pair
+from analysis.far_ends.window import Image, window
 from analysis.landmarks import Follower
+from analysis.skeleton.features import picture_scale
 from sample_clips.rendering.body import Body, Floats, load_bodies
 from sample_clips.rendering.clip import Plan, frames
 from sample_clips.rendering.dataset import Rows, Shown, build, compressed, draw_plan
@@ -34,7 +36,6 @@ JUDGED = {name for name in MOVEMENTS if PELVIS_FINDINGS.keys() & exercises.load(
 STILL_S, JITTER_S = (0.1, 0.7), 0.15
 UNSTEADY_SHARE = 0.75
 CAMERA_DEG = 4.0
-SIDES = {"left": 1.0, "right": -1.0, "both": 0.0}
 
 
 def _far_time(rep: Rep, rng: np.random.Generator) -> float:
@@ -98,7 +99,7 @@ def _told(
                 continue
             ends = {k: End(at.cut(pictures[k]), *seen[k]) for k in {0, *group}}
             for i, j in wanted:
-                yield i, j, pair(ends[i], ends[j], at, camera, SIDES[side])
+                yield i, j, pair(ends[i], ends[j], at, camera, OUTWARD[side])
 
 
 _BODIES: list[Body] = []
