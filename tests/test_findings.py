@@ -114,6 +114,24 @@ def test_nor_where_cloth_never_shows_one_motion(doubt_deg: float, verdict: str) 
     assert {r.near for r in judged} == {("pelvis_rotated",) if verdict == "borderline" else ()}
 
 
+def test_what_all_repetitions_share_may_stay_unknown_beside_what_sets_one_apart() -> None:
+    """Far ends laid over each other tell one from the rest: the set is not said to hide that, too."""
+    done = spans()
+    seen = motion(done, {"pelvic_tilt": followed(done, {ODD: 20.0, -1: 0.0})})
+    doubt = np.full(len(seen.time_s), 12.0)
+    apart = replace(
+        seen,
+        change_uncertainty_deg={"pelvic_tilt": 12.0},
+        overstated_deg={"pelvic_tilt": doubt / 6},
+        understated_deg={"pelvic_tilt": doubt},
+    )
+    exercise = exercises.load("toe_tap").model_copy(update={"cloth_misses": ("pelvic_tilt",)})
+    judged = findings.judge(done, apart, exercise)
+    assert "pelvis_tilted" in kinds(judged.repetitions[ODD])
+    (said,) = (f.message for f in judged.findings if "tilted" in f.message)
+    assert "tilted alike in every repetition" in said
+
+
 @pytest.mark.parametrize(("tilt_deg", "verdict"), [(20.0, "flagged"), (3.5, "borderline"), (0.5, "sound")])
 def test_cloth_that_hides_an_axis_can_accuse_but_not_clear(tilt_deg: float, verdict: str) -> None:
     """What cloth shows of a hidden axis has happened; where it shows nothing, that is said for the set."""

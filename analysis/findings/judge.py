@@ -120,8 +120,20 @@ def _unseen(
 
 
 def _unseen_pelvis(motion: Motion, exercise: Exercise) -> list[Finding]:
-    ways = [texts.load().unseen.ways[kind] for kind in _unclear(motion, exercise)]
-    return [cannot_tell("pelvis", ways=" or ".join(ways))] if ways else []
+    said, unclear = texts.load().unseen, _unclear(motion, exercise)
+    alike = {kind for kind in unclear if _known_apart(motion, exercise, kind)}
+    groups = {"pelvis": [k for k in unclear if k not in alike], "pelvis_alike": [k for k in unclear if k in alike]}
+    return [
+        cannot_tell(what, ways=" or ".join(said.ways[kind] for kind in kinds))
+        for what, kinds in groups.items()
+        if kinds
+    ]
+
+
+def _known_apart(motion: Motion, exercise: Exercise, kind: str) -> bool:
+    """Whether the far ends tell which repetition differs, though not what all of them have in common."""
+    name = PELVIS_FINDINGS[kind]
+    return name in exercise.cloth_misses and name in motion.understated_deg
 
 
 def _unclear(motion: Motion, exercise: Exercise) -> tuple[str, ...]:

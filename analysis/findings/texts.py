@@ -42,6 +42,7 @@ class Unseen(Record):
     nothing: str
     repetition: str
     pelvis: str
+    pelvis_alike: str
     spot: str
     unfinished: str
     cues: dict[str, str]
