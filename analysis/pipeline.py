@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 from analysis import (
     capture,
@@ -22,6 +23,8 @@ from analysis.exercises import Exercise, Prescription
 from analysis.records import Clip, Motion, Observations, Report, SessionNotes, Skeleton
 
 Progress = Callable[[float], None]
+
+_OBSERVING: Final = 0.94  # share of the time, roughly; what follows has no share of its own
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,9 +70,10 @@ def measure(
 
     `observations` of this clip may be handed in where they were measured before.
     """
+    tell = progress or (lambda share: None)
     clip = video.probe(path)
     if observations is None:
-        observations = observe.observe(clip, fast=fast, progress=progress)
+        observations = observe.observe(clip, fast=fast, progress=lambda share: tell(_OBSERVING * share))
     body = skeleton.fit(observations, exercise)
     turned = pelvis.measure(observations, body, exercise)
     motion = kinematics.measure(body, turned)
@@ -93,4 +97,5 @@ def measure(
         findings=judged.findings,
         session=session,
     )
+    tell(1.0)
     return Measured(told, clip, observations, body, motion)
