@@ -121,13 +121,10 @@ def _unseen(
 
 def _unseen_pelvis(motion: Motion, exercise: Exercise) -> list[Finding]:
     said, unclear = texts.load().unseen, _unclear(motion, exercise)
-    alike = {kind for kind in unclear if _known_apart(motion, exercise, kind)}
-    groups = {"pelvis": [k for k in unclear if k not in alike], "pelvis_alike": [k for k in unclear if k in alike]}
-    return [
-        cannot_tell(what, ways=" or ".join(said.ways[kind] for kind in kinds))
-        for what, kinds in groups.items()
-        if kinds
-    ]
+    alike = [kind for kind in unclear if _known_apart(motion, exercise, kind)]
+    groups = {"pelvis": [kind for kind in unclear if kind not in alike], "pelvis_alike": alike}
+    ways = {what: " or ".join(said.ways[kind] for kind in kinds) for what, kinds in groups.items()}
+    return [cannot_tell(what, ways=them) for what, them in ways.items() if them]
 
 
 def _known_apart(motion: Motion, exercise: Exercise, kind: str) -> bool:
