@@ -30,7 +30,7 @@ def sparc(speed: Floats, rate_hz: float) -> float:
     hertz = np.arange(length) * rate_hz / length
     size = np.abs(np.fft.fft(speed, length))
     size = size / size.max()
-    kept = hertz <= SPARC_HIGHEST_HZ
+    kept = hertz <= min(SPARC_HIGHEST_HZ, rate_hz / 2)  # beyond it the spectrum is its own mirror
     above = np.flatnonzero(size[kept] >= SPARC_THRESHOLD)
     hertz, size = hertz[above[0] : above[-1] + 1], size[above[0] : above[-1] + 1]
     return float(-np.sum(np.hypot(np.diff(hertz) / (hertz[-1] - hertz[0]), np.diff(size))))

@@ -39,6 +39,12 @@ def test_minimum_jerk(duration_s: float, rate_hz: float, arc: float, jerk: float
     assert log_dimensionless_jerk(speed, rate_hz) == pytest.approx(jerk, abs=5e-5)
 
 
+@pytest.mark.parametrize("rate_hz", [8, 10, 12, 15])
+def test_few_samples_a_second_do_not_roughen_a_movement(rate_hz: float) -> None:
+    """Above half the rate a spectrum is its own mirror, which is no part of the movement."""
+    assert sparc(minimum_jerk_speed(4, rate_hz), rate_hz) == pytest.approx(-1.4004, abs=0.01)
+
+
 def test_two_moves_with_a_full_stop_are_less_smooth() -> None:
     """Exact: dimensionless jerk 3276.8, LDLJ -8.0946; SPARC -2.246 at 1000 Hz."""
     speed = np.concatenate([minimum_jerk_speed(1, 1000)[:-1], minimum_jerk_speed(1, 1000)])

@@ -21,9 +21,10 @@ from analysis.video.probing import opened, seconds
 
 Image = NDArray[np.uint8]
 
-# A slow repetition lasts 2-5 s, and six harmonics of 0.5 Hz end at 3 Hz, half of what 12.5 Hz can hold.
-# The peak of a 60 deg sine at 0.5 Hz then reads at most 30 (1 - cos(pi 0.5 / 12.5)) = 0.24 deg low.
-SAMPLE_RATE_HZ = 12.5
+# A slow repetition lasts 2-5 s, and six harmonics of 0.5 Hz end at 3 Hz, half of what 12 Hz can hold.
+# The peak of a 60 deg sine at 0.5 Hz then reads at most 30 (1 - cos(pi 0.5 / 12)) = 0.26 deg low. At 10 Hz
+# angles are as good, but rushed repetitions are told less well. Most frame rates are multiples of 12.
+SAMPLE_RATE_HZ = 12.0
 POSE_SHORT_SIDE_PX = 720  # the pose model itself looks at 256 x 256 px round the person
 
 _SEEK_GAP_S = 1.0  # below this gap decoding on is cheaper than seeking
