@@ -73,7 +73,12 @@ def measure(
     tell = progress or (lambda share: None)
     clip = video.probe(path)
     if observations is None:
-        observations = observe.observe(clip, fast=fast, progress=lambda share: tell(_OBSERVING * share))
+        observations = observe.observe(
+            clip,
+            fast=fast,
+            cloth=exercise.moves_pelvis,
+            progress=lambda share: tell(_OBSERVING * share),
+        )
     body = skeleton.fit(observations, exercise)
     turned = pelvis.measure(observations, body, exercise)
     motion = kinematics.measure(body, turned)

@@ -91,7 +91,7 @@ def look(tell: Tell, source: str, part_s: float) -> dict[str, Any]:
 
 
 def part(
-    tell: Tell, source: str, target: str, survey: dict[str, Any], number: int, of: int
+    tell: Tell, source: str, target: str, exercise: str, survey: dict[str, Any], number: int, of: int
 ) -> dict[str, Any]:
     """Measure part `number` (from 1) of so many, and keep what it shows in a file."""
     from analysis import observe
@@ -99,7 +99,12 @@ def part(
     with _refusing(source):
         seen, clip = kept.survey_from_json(survey), video.probe(source)
         found = observe.observe_part(
-            clip, seen, number - 1, of, progress=lambda share: tell("measuring", share)
+            clip,
+            seen,
+            number - 1,
+            of,
+            cloth=exercises.load(exercise).moves_pelvis,
+            progress=lambda share: tell("measuring", share),
         )
     kept.save_part(Path(target), found)
     return {}

@@ -100,7 +100,7 @@ class Worker:
         with self._store.read() as db:
             count = len(parts.of(db, job.clip_id))
         name = (job.clip.client_id, job.clip_id, part_file(job.id))
-        arguments = {"source": source, "target": target, "survey": survey}
+        arguments = {"source": source, "target": target, "exercise": job.clip.exercise, "survey": survey}
         self._run(job, "service.measure:part", arguments | {"number": job.part, "of": count})
         self._files.put(*name, target)
         with self._store.write() as db:

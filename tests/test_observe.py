@@ -47,7 +47,8 @@ def panned(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def alone(panned: Path) -> tuple[Observations, list[float]]:
     shares: list[float] = []
-    return observe(video.probe(panned), fast=True, workers=1, progress=shares.append), shares
+    seen = observe(video.probe(panned), fast=True, cloth=True, workers=1, progress=shares.append)
+    return seen, shares
 
 
 # ------------------------------------------------------------------------------ what is observed
@@ -61,6 +62,12 @@ def test_client_is_seen_in_every_picture(alone: tuple[Observations, list[float]]
     assert (seen.people == 1).all()
     start, end = seen.landmarks_px[5, 11:], seen.landmarks_px[-5, 11:]
     assert np.median(end - start, axis=0) == pytest.approx([-27, 0], abs=3)
+
+
+def test_cloth_moves_with_the_picture(alone: tuple[Observations, list[float]]) -> None:
+    seen, _ = alone
+    moved = np.nanmedian(seen.fabric_px[-5] - seen.fabric_start_px, axis=0)
+    assert moved == pytest.approx([-27, 0], abs=1)
 
 
 def test_camera_that_turns_is_measured(alone: tuple[Observations, list[float]]) -> None:
@@ -82,7 +89,7 @@ def test_progress_grows_to_one(alone: tuple[Observations, list[float]]) -> None:
 
 
 def test_result_does_not_depend_on_workers(panned: Path, alone: tuple[Observations, list[float]]) -> None:
-    together = observe(video.probe(panned), fast=True, workers=2)
+    together = observe(video.probe(panned), fast=True, cloth=True, workers=2)
     for name, one in vars(alone[0]).items():
         if isinstance(one, np.ndarray):
             assert getattr(together, name) == pytest.approx(one, abs=1e-5, nan_ok=True), name
@@ -94,6 +101,7 @@ def test_size_of_the_clip_is_the_size_of_the_pixels(tmp_path: Path) -> None:
     video.write_video(path, (video.Frame(t, image) for t in np.arange(0, 3, 0.5).tolist()))
     seen = observe(video.probe(path), fast=True)
     assert (seen.width, seen.height) == (1920, 1080)
+    assert np.isnan(seen.fabric_px).all()  # cloth is followed where it is asked for
     assert seen.landmarks_px[2, [23, 24]].mean(0) == pytest.approx((860, 600), abs=50)
 
 

@@ -185,6 +185,11 @@ class Exercise(Record):
             raise ValueError("`shape_lost` needs [kept], and [kept] needs its limit")
         return self
 
+    @property
+    def moves_pelvis(self) -> bool:
+        """Whether the pelvis itself is what moves: then it is followed in every picture, by the cloth."""
+        return any(name in PELVIC_SIGNALS for name in self.movement.driver)
+
     def range_weights(self, side: RepetitionSide) -> dict[str, float]:
         """Weight by signal of what makes up the range of a side, + towards the far end.
 

@@ -35,11 +35,12 @@ _SHAPES: dict[str, tuple[int, ...]] = {
 
 @dataclass(frozen=True, eq=False)
 class Part:
-    """A stretch of the clip: the times of its pictures [s]."""
+    """A stretch of the clip: the times of its pictures [s], and whether the cloth is followed."""
 
     clip: Clip
     survey: Survey
     times_s: tuple[float, ...]
+    cloth: bool
 
 
 def measure(models: Models, part: Part, tick: Tick) -> Arrays:
@@ -48,7 +49,7 @@ def measure(models: Models, part: Part, tick: Tick) -> Arrays:
     `START` alone has no time axis. Pixels are of the pictures measured, which are smaller than the clip's.
     """
     reference = next(video.frames(part.clip, [part.survey.start_s], threads=1)).image
-    watchers = _Watchers(reference, part.survey)
+    watchers = _Watchers(reference, part)
     arrays = {name: np.full((len(part.times_s), *shape), np.nan) for name, shape in _SHAPES.items()}
     row = {time_s: i for i, time_s in enumerate(part.times_s)}
     client = _Client(models.follower, part.survey, part.survey.shown(reference))
@@ -58,7 +59,7 @@ def measure(models: Models, part: Part, tick: Tick) -> Arrays:
         pose = client.follow(shown)
         for name, value in watchers.see(frame.image, shown, pose).items():
             arrays[name][row[frame.time_s]] = value
-    return arrays | {START: watchers.fabric.start_px}
+    return arrays | {START: watchers.fabric_start_px}
 
 
 class _Client:
@@ -102,12 +103,18 @@ class _Client:
 class _Watchers:
     """Everything that looks at a picture, from the same still start in every part."""
 
-    def __init__(self, reference: Image, survey: Survey) -> None:
+    def __init__(self, reference: Image, part: Part) -> None:
+        survey = part.survey
         self._background = Background(reference, survey.client)
         self._pictures, self._shift = 0, np.nan
         self._cards = CardReader(reference) if survey.cards else None
-        nowhere = np.full((COUNT, 2), np.nan)
-        self.fabric = FabricTracker(reference, nowhere if survey.start is None else survey.start.px)
+        start = np.full((COUNT, 2), np.nan) if survey.start is None else survey.start.px
+        self._fabric = FabricTracker(reference, start) if part.cloth else None
+
+    @property
+    def fabric_start_px(self) -> Floats:
+        """Spots of the cloth at the still start (SPOTS, 2); NaN where it is not followed."""
+        return np.full((SPOTS, 2), np.nan) if self._fabric is None else self._fabric.start_px
 
     def see(self, image: Image, shown: Image, pose: Pose | None) -> dict[str, object]:
         """Values by field of one picture, and of what of it is shown to the pose model."""
@@ -122,7 +129,8 @@ class _Watchers:
             seen |= _of_cards(self._cards.read(image))
         if pose is not None:
             seen |= {"landmarks_px": pose.px, "landmarks_cm": pose.cm, "visibility": pose.visibility}
-            seen |= {"fabric_px": self.fabric.update(image, pose.px)}
+        if pose is not None and self._fabric is not None:
+            seen["fabric_px"] = self._fabric.update(image, pose.px)
         return seen
 
 

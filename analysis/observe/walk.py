@@ -31,11 +31,17 @@ _ALONE_S: Final = 8.0  # up to here new processes take longer to start than they
 
 
 def observe(
-    clip: Clip, *, fast: bool = False, workers: int | None = None, progress: Progress | None = None
+    clip: Clip,
+    *,
+    fast: bool = False,
+    cloth: bool = False,
+    workers: int | None = None,
+    progress: Progress | None = None,
 ) -> Observations:
     """Measure what the frames of a clip show, before any interpretation.
 
-    fast: the smaller pose model. workers: number of processes, all cores by default; the result does not
+    fast: the smaller pose model. cloth: follow the cloth over the pelvis from picture to picture, for
+    movements of the pelvis itself. workers: number of processes, all cores by default; the result does not
     depend on it (landmarks to 0.01 px). progress: called with the share done, 0..1.
     Raises ClipError where no picture can be decoded, MatlineError when a worker process dies.
     """
@@ -43,7 +49,7 @@ def observe(
     count, total = _workers(clip, workers), len(look_at) + sum(map(len, stretches))
     with _team(count, progress, total, fast=fast) as team:
         seen = _survey(clip, look_at, team, count)
-        return join(clip, seen, _measured(team, clip, seen, stretches))
+        return join(clip, seen, _measured(team, clip, seen, stretches, cloth=cloth))
 
 
 # The three steps of `observe` one by one, for programs that measure the parts on several machines. The
@@ -68,6 +74,7 @@ def observe_part(
     number: int,
     of: int,
     *,
+    cloth: bool = False,
     workers: int | None = None,
     progress: Progress | None = None,
 ) -> part.Arrays:
@@ -76,7 +83,7 @@ def observe_part(
     mine = [stretches[i] for i in np.array_split(np.arange(len(stretches)), of)[number]]
     count = min(len(mine), _workers(clip, workers))
     with _team(count, progress, sum(map(len, mine))) as team:
-        return _concatenated(_measured(team, clip, seen, mine))
+        return _concatenated(_measured(team, clip, seen, mine, cloth=cloth))
 
 
 def join(clip: Clip, seen: Survey, parts: Sequence[part.Arrays]) -> Observations:
@@ -124,11 +131,11 @@ def _survey(clip: Clip, times_s: Sequence[float], team: Crew, workers: int) -> S
 
 
 def _measured(
-    team: Crew, clip: Clip, seen: Survey, stretches: Sequence[tuple[float, ...]]
+    team: Crew, clip: Clip, seen: Survey, stretches: Sequence[tuple[float, ...]], *, cloth: bool
 ) -> list[part.Arrays]:
     """The stretches in their order; the longest are begun first, so that no core waits long for another."""
     order = sorted(range(len(stretches)), key=lambda i: -len(stretches[i]))
-    found = team.each(part.measure, [part.Part(clip, seen, stretches[i]) for i in order])
+    found = team.each(part.measure, [part.Part(clip, seen, stretches[i], cloth) for i in order])
     return [arrays for _, arrays in sorted(zip(order, found, strict=True), key=lambda pair: pair[0])]
 
 

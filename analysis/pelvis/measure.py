@@ -36,7 +36,9 @@ def measure(observations: Observations, body: Skeleton, exercise: Exercise) -> P
         seen["card"] = from_card(observations, camera)
         if "pelvis_tilted" in exercise.limits:  # a tilt that is the movement itself must be told more finely
             seen["landmarks"] = with_tilt(by_body, observations, camera, exercise.lies)
-        seen["fabric"] = hidden(from_fabric(observations, body, camera, exercise.lies), exercise.cloth_hides)
+        if exercise.moves_pelvis:  # else far ends laid over each other tell more, and cloth on the way errs
+            fabric = from_fabric(observations, body, camera, exercise.lies)
+            seen["fabric"] = hidden(fabric, exercise.cloth_hides)
     return choose({source: s for source, s in seen.items() if s is not None})
 
 

@@ -52,8 +52,9 @@ def alone(args: tuple[Path, str]) -> tuple[float, float]:
     cv2.setNumThreads(1)
     clip = video.probe(path)
     start = time.perf_counter()
-    seen = observe.observe(clip, workers=1)
-    pipeline.measure(path, exercises.load(exercise), observations=seen)
+    chosen = exercises.load(exercise)
+    seen = observe.observe(clip, cloth=chosen.moves_pelvis, workers=1)
+    pipeline.measure(path, chosen, observations=seen)
     between = time.perf_counter()
     with Follower() as model:
         for frame in video.frames(clip, video.sample_times(clip), threads=1):
