@@ -23,5 +23,6 @@ def clip(name: str) -> tuple[Observations, Floats]:
         "fabric_start_px": "start_px",
     }
     seen = replace(seen, **{field: d[name].astype(float) for field, name in stored.items()})
-    seen = replace(seen, mat_rotation=np.full((len(seen.time_s), 3, 3), np.nan))
+    none = np.full((len(seen.time_s), 3, 3), np.nan)
+    seen = replace(seen, mat_rotation=none, card_rotation=none, card_covariance=none)
     return seen, d["pelvis_deg"] - d["pelvis_deg"][:4].mean(axis=0)
