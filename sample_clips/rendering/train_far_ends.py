@@ -17,14 +17,16 @@ from pathlib import Path
 import numpy as np
 import torch
 from torch import Tensor, nn
+from torch.optim.swa_utils import AveragedModel, get_ema_multi_avg_fn
 
 from analysis.far_ends.shift import Pair
 from analysis.far_ends.turned import FAR_ENDS, LIKE_TRAINING, OUTPUT_DEG, START_AND_FAR_END, Between
 from sample_clips.rendering.motions import MOVEMENTS
 from sample_clips.rendering.train_cloth import save
 
-WIDTH, DROP, BATCH, RATE, STEPS = 320, 0.15, 384, 1.5e-3, 12000
-NOISE = 0.05
+WIDTH, DROP, BATCH, RATE, STEPS = 320, 0.15, 512, 1.5e-3, 45000
+NOISE, DECAY, WARM_UP, AVERAGED = 0.05, 2e-2, 0.1, 0.998
+LARGEST_STEP = 5.0
 ANGLE_SIGNS = np.array([1.0, -1.0, -1.0], np.float32)
 SHAPES = {"moved": (14, 10, 4), "place": (19, 2), "visibility": (19,), "shift": (19, 2), "shift_cm": (19, 3),
           "camera": (3, 3)}  # fmt: skip
@@ -81,8 +83,9 @@ def fit(kinds: list[Rows], seed: int, steps: int) -> Net:
     order, signs, angle_signs = (torch.as_tensor(a, device=device) for a in (*mirror_map(), ANGLE_SIGNS))
     net = Net(kinds[0].x.shape[1]).to(device)
     until = [rows.until() for rows in kinds]
-    optimiser = torch.optim.AdamW(net.parameters(), lr=RATE, weight_decay=1e-2)
-    plan = torch.optim.lr_scheduler.OneCycleLR(optimiser, RATE, total_steps=steps)
+    optimiser = torch.optim.AdamW(net.parameters(), lr=RATE, weight_decay=DECAY)
+    plan = torch.optim.lr_scheduler.OneCycleLR(optimiser, RATE, total_steps=steps, pct_start=WARM_UP)
+    average = AveragedModel(net, multi_avg_fn=get_ema_multi_avg_fn(AVERAGED))
     start = time.time()
     for step in range(steps):
         loss = torch.zeros((), device=device)
@@ -94,11 +97,13 @@ def fit(kinds: list[Rows], seed: int, steps: int) -> Net:
             loss = loss + loss_of(*net(seen + NOISE * torch.randn_like(seen), rows.between), wanted)
         optimiser.zero_grad()
         loss.backward()
+        nn.utils.clip_grad_norm_(net.parameters(), LARGEST_STEP)
         optimiser.step()
         plan.step()
+        average.update_parameters(net)
         if step % 1000 == 999:
             print(f"network {seed}, step {step + 1} of {steps}, {time.time() - start:.0f} s", flush=True)
-    return net.eval().cpu()
+    return average.module.eval().cpu()
 
 
 def loss_of(got: Tensor, log_error: Tensor, wanted: Tensor) -> Tensor:
@@ -140,7 +145,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("data", type=Path, nargs="+")
     parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--members", type=int, default=4)
+    parser.add_argument("--members", type=int, default=2)
     parser.add_argument("--first", type=int, default=0, help="seed of the first network")
     parser.add_argument("--steps", type=int, default=STEPS)
     a = parser.parse_args()
