@@ -182,6 +182,14 @@ def test_a_far_end_at_which_the_client_is_not_seen_is_left_out(filmed: Path) -> 
     assert {k for _, k, _ in found} == {0, 2, 3}
 
 
+def test_far_ends_are_compared_though_the_still_start_was_not_seen(filmed: Path) -> None:
+    seen = watched(np.arange(0, 40, 0.08))
+    px = np.array(seen.landmarks_px)
+    px[seen.time_s < 1.5] = np.nan
+    found = pairs(video.probe(filmed), replace(seen, landmarks_px=px), spans(4), CAMERA)
+    assert {(i, k) for i, k, _ in found} == {(0, 2), (1, 3)}
+
+
 def test_nothing_moved_between_equal_pictures(filmed: Path) -> None:
     found = list(pairs(video.probe(filmed), watched(np.arange(0, 40, 0.08)), spans(4), CAMERA))
     assert max(float(np.abs(told.moved[..., :2]).max()) for _, _, told in found) * PX_PER_SCALE < 0.2

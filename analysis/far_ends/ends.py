@@ -46,18 +46,20 @@ def pairs(
     """
     start = _still_start(observations)
     far = {k: seen for k, s in enumerate(spans) if (seen := _landmarks(observations, s.turn_s)) is not None}
-    if start is None or not far:
+    if not far:
         return
     scale = picture_scale(observations.landmarks_px)
     windows = {side: window(np.array([far[k].px for k in far if spans[k].side == side]), scale)
                for side in {spans[k].side for k in far}}  # fmt: skip
-    at_start, first = window(start.px[None], scale), None
+    at_start, first = window(start.px[None], scale) if start else None, None
     before: dict[RepetitionSide, deque[tuple[int, End]]] = defaultdict(lambda: deque(maxlen=MOST_BEFORE))
-    numbers = {seen.time_s: k for k, seen in ((None, start), *far.items())}
+    numbers: dict[float, int | None] = {seen.time_s: k for k, seen in far.items()}
+    if start:
+        numbers[start.time_s] = None
     for time_s, picture in _pictures(clip, sorted(numbers)):
         k, per_px = numbers[time_s], picture.shape[1] / observations.width
         if k is None:
-            first = start.end(at_start, picture, per_px) if at_start else None
+            first = start.end(at_start, picture, per_px) if start and at_start else None
             continue
         side, at = spans[k].side, windows[spans[k].side]
         if first and at_start:
