@@ -250,8 +250,15 @@ def test_far_ends_without_readings_stay_unknown() -> None:
 
 def test_many_readings_that_err_alike_are_little_surer_than_one() -> None:
     deg = np.full(8, 3.0)
-    many, one = turns(apart(deg) + alone(deg, 2.0), 8), turns(alone(deg[:1], 2.0), 1)
+    many, one = turns(apart(deg) + alone(deg, 2.0), 8), turns(apart(deg[:2]) + alone(deg[:1], 2.0), 2)
     assert (many.most_deg - many.deg).min() > 0.5 * (one.most_deg - one.deg)[0]
+
+
+def test_a_still_repetition_that_has_no_other_of_its_side_is_less_sure_to_be_still() -> None:
+    """Nothing but the still start tells of it, and that reading may be blind."""
+    lone, of_two = turns(alone(np.zeros(1), 1.0), 1), turns(apart(np.zeros(2)) + alone(np.zeros(2), 1.0), 2)
+    assert lone.deg == pytest.approx(0, abs=0.2)
+    assert lone.most_deg[0] > 5 > of_two.most_deg[0]
 
 
 def test_the_bounds_hold_as_much_as_they_say() -> None:

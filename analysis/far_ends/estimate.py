@@ -26,12 +26,13 @@ _MOST_DEG, _STEP_DEG, _HABIT_STEP_DEG = 25.0, 0.1, 0.5
 _GRID_DEG: Final = np.arange(-_MOST_DEG, _MOST_DEG + _STEP_DEG, _STEP_DEG)
 _HABITS_DEG: Final = np.arange(-_MOST_DEG, _MOST_DEG + _HABIT_STEP_DEG, _HABIT_STEP_DEG)
 # What a source reads wrong in one repetition it reads wrong in the others, too: correlation of its errors.
-# And it may see nothing of a turn at all and read rest: how often.
+# And it may see nothing of a turn at all and read rest: how often; more often in long stretches done once a
+# side, which have no other to be compared with (of 17 such turns in rendered people 3 were read as rest).
 _IN_COMMON: Final = 0.4
-_BLIND_SHARE: Final = 0.05
+_BLIND_SHARE, _BLIND_SHARE_ALONE = 0.05, 0.15
 # Readings err towards rest: probabilities computed here at which bounds hold with 95 % in rendered people
 # from whom nothing was learned.
-_AT_LEAST, _AT_MOST = 0.8, 0.975
+_AT_LEAST, _AT_MOST = 0.84, 0.975
 _LEAST_DEG: Final = 1e-3
 _TINY: Final = 1e-300
 
@@ -111,20 +112,21 @@ def _level(alone: Iterable[Reading], members: Sequence[int], apart: Floats, erro
     place = {k: i for i, k in enumerate(members)}
     turned = _GRID_DEG[:, None] + apart
     log = np.log(_before_reading(turned, error))
+    blind_share = _BLIND_SHARE if len(members) > 1 else _BLIND_SHARE_ALONE
     by_source = defaultdict(list)
     for r in alone:
-        by_source[r.source].append(_explained(r, turned[:, place[r.second]]))
+        by_source[r.source].append(_explained(r, turned[:, place[r.second]], blind_share))
     for explained in by_source.values():
         log += np.sum(explained, axis=0) / (1 + (len(explained) - 1) * _IN_COMMON)
     likely = np.exp(log - log.max())
     return np.asarray(likely / likely.sum())
 
 
-def _explained(reading: Reading, turned: Floats) -> Floats:
+def _explained(reading: Reading, turned: Floats, blind_share: float) -> Floats:
     """Logarithm of the likelihood (G,) of a reading where the pelvis is turned by `turned` (G,)."""
     error = max(reading.error_deg, _LEAST_DEG)
-    blind = _BLIND_SHARE * _normal(np.array(reading.deg), error)
-    return np.asarray(np.log((1 - _BLIND_SHARE) * _normal(reading.deg - turned, error) + blind + _TINY))
+    blind = blind_share * _normal(np.array(reading.deg), error)
+    return np.asarray(np.log((1 - blind_share) * _normal(reading.deg - turned, error) + blind + _TINY))
 
 
 def _before_reading(turned: Floats, error: Floats) -> Floats:
