@@ -73,7 +73,7 @@ class Observations(_Arrays):
     card_rotation, mat_rotation (T, 3, 3) pelvis card and mat card: card axes to camera axes;
     card_covariance (T, 3, 3) of small turns of the pelvis card about the camera's axes [deg^2];
     fabric_start_px (N, 2), fabric_px (T, N, 2) spots of the cloth over the pelvis at the still start and
-    in each frame.
+    in each frame, NaN where the cloth is not followed.
     """
 
     time_s: Floats

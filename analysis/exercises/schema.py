@@ -141,9 +141,10 @@ class Exercise(Record):
     """One exercise, from how to place the phone to what is judged and against which limits.
 
     cloth_hides: pelvic signals of which the cloth, seen from `views`, showed less than half in many rendered
-    people. Motion that is read there is real; that none is read does not mean that there was none.
-    cloth_misses: those of them of which it showed next to nothing, nor did a far end laid over the still
-    start: what all repetitions have in common stays unknown, and none is sound by cloth alone.
+    people. Motion that is read there is real; that none is read does not mean that there was none. It counts
+    where the cloth is followed, and in how sure a pelvis is stated between clips.
+    cloth_misses: those of them of which a far end laid over the still start showed next to nothing either:
+    what all repetitions have in common stays unknown, and none is sound by cloth alone.
     """
 
     name: str = Field(pattern=r"^[a-z][a-z_]*$")

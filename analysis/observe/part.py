@@ -129,8 +129,8 @@ class _Watchers:
             seen |= _of_cards(self._cards.read(image))
         if pose is not None:
             seen |= {"landmarks_px": pose.px, "landmarks_cm": pose.cm, "visibility": pose.visibility}
-        if pose is not None and self._fabric is not None:
-            seen["fabric_px"] = self._fabric.update(image, pose.px)
+            if self._fabric is not None:
+                seen["fabric_px"] = self._fabric.update(image, pose.px)
         return seen
 
 
