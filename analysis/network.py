@@ -5,13 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
-from typing import Final
+from typing import Final, TypeVar
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.special import expit, softmax
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
+_Real = TypeVar("_Real", np.float32, np.float64)
 Layer = tuple[Floats, Floats]
 MOST_SUMMED: Final = 2000  # pictures that are looked at together
 
@@ -41,7 +44,7 @@ def _run(x: Floats, layers: tuple[Layer, ...]) -> Floats:
     return x
 
 
-def _silu(x: Floats) -> Floats:
+def _silu(x: NDArray[_Real]) -> NDArray[_Real]:
     return np.asarray(x * expit(x))
 
 
@@ -138,3 +141,69 @@ def load(name: str) -> Ensemble:
 def _layers(stored: dict[str, Floats], member: int) -> tuple[Layer, ...]:
     count = sum(k.startswith(f"w{member}_") for k in stored)
     return tuple((stored[f"w{member}_{k}"], stored[f"b{member}_{k}"]) for k in range(count))
+
+
+Convolution = tuple[Floats, Floats, int]
+
+
+@dataclass(frozen=True, eq=False)
+class PictureNetwork:
+    """A network that reads a small picture and a row of numbers beside it.
+
+    `convolutions`: weights (C, k, k, K), bias (K,) and stride, each with SiLU after it; `describe` tells of
+    the whole picture, and `head` answers from that and the numbers.
+    """
+
+    convolutions: tuple[Convolution, ...]
+    describe: Layer
+    head: tuple[Layer, ...]
+
+    def outputs(self, pictures: Floats, x: Floats) -> Floats:
+        """Answers (N, K) for pictures (N, H, W, C) and numbers (N, F)."""
+        shown = pictures.astype(np.float32)  # half the time; weights are kept in half precision anyway
+        for convolution in self.convolutions:
+            shown = _silu(_convolved(shown, *convolution))
+        # channels come first in what was learned
+        flat = np.moveaxis(shown, 3, 1).reshape(len(x), -1).astype(np.float64)
+        seen = _silu(_run(flat, (self.describe,)))
+        return _run(np.column_stack([x, seen]), self.head)
+
+
+def _convolved(pictures: Singles, weight: Floats, bias: Floats, stride: int) -> Singles:
+    size = weight.shape[1]
+    edge = (size // 2, size // 2)
+    padded = np.pad(pictures, ((0, 0), edge, edge, (0, 0)))
+    patches = sliding_window_view(padded, (size, size), axis=(1, 2))[:, ::stride, ::stride]
+    summed = np.tensordot(patches, weight.astype(np.float32), 3)
+    return np.asarray(summed + bias.astype(np.float32))
+
+
+@dataclass(frozen=True, eq=False)
+class PictureEnsemble:
+    """Networks of the same shape, with the size (F,) of the numbers they were trained on."""
+
+    std: Floats
+    members: tuple[PictureNetwork, ...]
+
+    def outputs(self, pictures: Floats, numbers: Floats, limit: float) -> Floats:
+        """Outputs (M, N, K) of every member; numbers are told to `limit` standard deviations."""
+        x = np.clip(numbers / self.std, -limit, limit)
+        return np.stack([one.outputs(pictures, x) for one in self.members])
+
+
+@cache
+def load_picture_ensemble(name: str) -> PictureEnsemble:
+    """The ensemble in `analysis/models/NAME.npz`: m{member}_{part}_{layer}_w and _b, and strides, std."""
+    stored = _stored(name)
+    count = sum(k.endswith("_describe_0_w") for k in stored)
+    return PictureEnsemble(stored["std"], tuple(_picture_network(stored, m) for m in range(count)))
+
+
+def _picture_network(stored: dict[str, Floats], member: int) -> PictureNetwork:
+    def layers(part: str) -> list[Layer]:
+        count = sum(k.startswith(f"m{member}_{part}_") and k.endswith("_w") for k in stored)
+        return [(stored[f"m{member}_{part}_{k}_w"], stored[f"m{member}_{part}_{k}_b"]) for k in range(count)]
+
+    strides = [int(s) for s in stored["strides"]]
+    convolutions = tuple((w, b, s) for (w, b), s in zip(layers("convolution"), strides, strict=True))
+    return PictureNetwork(convolutions, layers("describe")[0], tuple(layers("head")))

@@ -14,7 +14,8 @@ from analysis.exercises import Exercise
 from analysis.far_ends import apply, estimate
 from analysis.far_ends.ends import MOST_BEFORE, pairs
 from analysis.far_ends.estimate import Reading, turns
-from analysis.far_ends.shift import End, Pair, cells, flow, pair
+from analysis.far_ends.pair import End, Pair, coarse, pair
+from analysis.far_ends.shift import cells, flow
 from analysis.far_ends.window import CELL_PX, CELLS, PX_PER_SCALE, window
 from analysis.landmarks import HIPS, SHOULDERS
 from analysis.pelvis import PelvisMotion
@@ -23,7 +24,7 @@ from analysis.repetitions import Span
 from analysis.skeleton.features import MIRRORED, USED
 
 WIDTH, HEIGHT = CELLS[0] * CELL_PX, CELLS[1] * CELL_PX
-INNER = (slice(2, -2), slice(2, -2))
+INNER = (slice(12, -12), slice(12, -12))  # as far from the edge as things move
 CAMERA = np.array([[0.0, 1.0, 0.0], [-1.0, 0.0, 0.0], [0.0, 0.0, 1.0]])
 
 
@@ -77,8 +78,8 @@ def test_a_shift_is_read_to_a_tenth_of_a_pixel(moved_px: tuple[float, float]) ->
     first = texture()
     second = ndimage.shift(first, moved_px[::-1], order=3, mode="nearest")
     told = cells(flow(grey(first), grey(second)), flow(grey(second), grey(first)), grey(first))[INNER]
-    assert told[..., 0] * PX_PER_SCALE == pytest.approx(moved_px[0], abs=0.25)
-    assert told[..., 1] * PX_PER_SCALE == pytest.approx(moved_px[1], abs=0.25)
+    off = np.linalg.norm(told[..., :2] * PX_PER_SCALE - moved_px, axis=2)
+    assert off.max() < 0.5
     assert np.median(told[..., :2] * PX_PER_SCALE, axis=(0, 1)) == pytest.approx(moved_px, abs=0.1)
     assert told[..., 2].min() > 0.8
 
@@ -91,7 +92,21 @@ def test_what_cannot_be_followed_there_and_back_counts_for_nothing() -> None:
 def test_plain_cloth_is_told_from_patterned() -> None:
     plain, rough = np.full((HEIGHT, WIDTH), 128, np.uint8), grey(texture())
     still = np.zeros((HEIGHT, WIDTH, 2))
-    assert cells(still, still, plain)[..., 3].max() + 1.0 < cells(still, still, rough)[..., 3].min()
+    assert cells(still, still, plain)[..., 3].max() + 0.5 < np.quantile(
+        cells(still, still, rough)[..., 3], 0.01
+    )
+
+
+def test_blocks_tell_the_mean_of_their_cells_that_can_be_followed() -> None:
+    moved = np.zeros((*CELLS, 4))
+    moved[..., 0] = 0.01
+    moved[..., 2] = 1.0
+    moved[:3, :, 0], moved[:3, :, 2] = 5.0, 0.0  # half of the first row of blocks lost its way
+    told = coarse(moved)
+    assert told.shape == (14, 10, 4)
+    assert told[1:, :, 0] == pytest.approx(1.0)
+    assert told[0, :, 0] == pytest.approx(1.0, abs=0.6)
+    assert told[0, :, 2] == pytest.approx(0.5)
 
 
 def shown(picture: np.ndarray, px: Floats, seed: int) -> End:
@@ -131,8 +146,13 @@ def test_a_mirrored_pair_is_that_of_the_mirrored_pictures() -> None:
     for name in ("place", "visibility", "shift", "shift_cm", "camera", "side"):
         np.testing.assert_allclose(getattr(told.mirrored(), name), getattr(wanted, name), atol=1e-9)
     apart = np.abs(told.mirrored().moved - wanted.moved)[INNER].max(axis=(0, 1))
-    assert (apart < [0.2 / PX_PER_SCALE, 0.2 / PX_PER_SCALE, 0.02, 0.05]).all()
+    assert (apart[:3] < [0.2 / PX_PER_SCALE, 0.2 / PX_PER_SCALE, 0.05]).all()
+    texture_apart = np.abs(coarse(told.mirrored().moved) - coarse(wanted.moved))[2:-2, 2:-2, 3]
+    assert texture_apart.max() < 0.05  # of a few pixels alone, it changes with where these lie
     assert np.abs(wanted.moved[INNER][..., 1]).min() > 1 / PX_PER_SCALE  # not merely because nothing moved
+    # Along, across, followed, texture, place along and across; then left thigh, right thigh, trunk, hips.
+    turned = told.picture()[:, ::-1, [0, 1, 2, 3, 4, 5, 7, 6, 8, 9]] * [1, -1, 1, 1, 1, -1, 1, 1, 1, 1]
+    np.testing.assert_allclose(told.mirrored().picture(), turned, atol=1e-9)
 
 
 def test_a_mirror_twice_is_none() -> None:

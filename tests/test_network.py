@@ -1,8 +1,9 @@
-"""The learned networks that see a whole clip, against the same sums written with SciPy's functions."""
+"""The learned networks that see a whole clip, or a picture, against the same sums by SciPy's functions."""
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy import ndimage
 from scipy.special import expit, softmax
 
 from analysis import network
@@ -73,3 +74,29 @@ def test_a_long_clip_is_summed_up_from_some_of_its_pictures(
     outs = ensemble.outputs(long)
     assert outs.shape[1] == len(long) > 2 * network.MOST_SUMMED
     np.testing.assert_allclose(outs[:, : len(features)], ensemble.outputs(features), atol=0.02)
+
+
+def test_a_picture_is_read_by_the_sums_written_out() -> None:
+    """Convolutions against `scipy.ndimage.correlate`, a channel at a time."""
+    ensemble = network.load_picture_ensemble("far_ends")
+    rng = np.random.default_rng(5)
+    channels = ensemble.members[0].convolutions[0][0].shape[0]
+    picture = rng.normal(size=(84, 60, channels))
+    numbers = rng.normal(0, ensemble.std)
+    outs = ensemble.outputs(picture[None], numbers[None], np.inf)
+    for member, told in zip(ensemble.members, outs[:, 0], strict=True):
+        shown = picture
+        for weight, bias, stride in member.convolutions:
+            shown = silu(correlated(shown, weight)[::stride, ::stride] + bias)
+        seen = silu(shown.transpose(2, 0, 1).ravel() @ member.describe[0] + member.describe[1])
+        expected = chain(np.concatenate([numbers / ensemble.std, seen]), member.head)
+        np.testing.assert_allclose(told, expected, rtol=1e-3, atol=1e-3)
+
+
+def correlated(picture: Floats, weight: Floats) -> Floats:
+    """Of a picture (H, W, C) and weights (C, k, k, K): (H, W, K), nothing beyond the edges."""
+    one = [
+        [ndimage.correlate(picture[..., c], weight[c, :, :, k], mode="constant") for c in range(len(weight))]
+        for k in range(weight.shape[3])
+    ]
+    return np.sum(one, axis=1).transpose(1, 2, 0)

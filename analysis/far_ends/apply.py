@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from itertools import islice
 from typing import Final
 
 import numpy as np
@@ -14,7 +15,8 @@ from analysis.exercises import Exercise
 from analysis.exercises.schema import PELVIS_FINDINGS
 from analysis.far_ends.ends import pairs
 from analysis.far_ends.estimate import Reading, turns
-from analysis.far_ends.turned import FAR_ENDS, START_AND_FAR_END, turned
+from analysis.far_ends.pair import Pair
+from analysis.far_ends.turned import FAR_ENDS, START_AND_FAR_END, Between, turned
 from analysis.pelvis import PelvisMotion
 from analysis.pelvis.measure import GOOD_DEG
 from analysis.records import Clip, Floats, Observations, Skeleton
@@ -22,6 +24,7 @@ from analysis.repetitions import Span, course
 from analysis.skeleton.camera import mat_in_camera
 
 _FEWEST_SAMPLES: Final = 6
+_AT_ONCE: Final = 24  # pairs: what moved in them is not kept for long
 _HALF_WIDTH: Final = 1.96  # 95 %, in standard deviations
 
 
@@ -68,15 +71,23 @@ def _readings(
 ) -> list[list[Reading]]:
     """Readings of every pelvic signal."""
     read: list[list[Reading]] = [[] for _ in PELVIC_SIGNALS]
-    seen = list(pairs(clip, observations, spans, camera))
-    for between in (START_AND_FAR_END, FAR_ENDS):
-        of_kind = [one for one in seen if (one[0] is None) == (between is START_AND_FAR_END)]
-        if of_kind:
-            changes, errors = turned(between, [pair for *_, pair in of_kind])
-        for n, (first, second, _) in enumerate(of_kind):
-            for axis in np.flatnonzero(np.isfinite(changes[n])):
-                read[axis].append(Reading(first, second, float(changes[n, axis]), float(errors[n, axis])))
+    seen = pairs(clip, observations, spans, camera)
+    while some := list(islice(seen, _AT_ONCE)):
+        for between in (START_AND_FAR_END, FAR_ENDS):
+            of_kind = [one for one in some if (one[0] is None) == (between is START_AND_FAR_END)]
+            for axis, reading in _read(between, of_kind):
+                read[axis].append(reading)
     return read
+
+
+def _read(between: Between, seen: Sequence[tuple[int | None, int, Pair]]) -> Iterator[tuple[int, Reading]]:
+    """Axes and readings of some pairs of one kind."""
+    if not seen:
+        return
+    changes, errors = turned(between, [pair for *_, pair in seen])
+    for n, (first, second, _) in enumerate(seen):
+        for axis in np.flatnonzero(np.isfinite(changes[n])).tolist():
+            yield axis, Reading(first, second, float(changes[n, axis]), float(errors[n, axis]))
 
 
 def _corrected(

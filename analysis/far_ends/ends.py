@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from analysis import video
-from analysis.far_ends.shift import End, Pair, pair
+from analysis.far_ends.pair import End, Pair, pair
 from analysis.far_ends.window import Image, Window, window
 from analysis.records import Clip, Floats, Observations, RepetitionSide
 from analysis.repetitions import Span

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from analysis import network
-from analysis.far_ends.shift import Pair
+from analysis.far_ends.pair import Pair
 from analysis.records import Floats
 
 LIKE_TRAINING: Final = 10.0  # standard deviations: features beyond it are held there
@@ -35,16 +35,18 @@ class Between:
 
 
 # Gains and spreads are of rendered people from whom nothing was learned; what is learned errs towards rest.
-FAR_ENDS: Final = Between(0, gain=1.06, spread=1.1, least_deg=0.4, largest_deg=25.0)
-START_AND_FAR_END: Final = Between(6, gain=1.04, spread=1.2, least_deg=0.6, largest_deg=18.0)
+FAR_ENDS: Final = Between(0, gain=1.04, spread=1.3, least_deg=0.4, largest_deg=25.0)
+START_AND_FAR_END: Final = Between(6, gain=1.04, spread=1.4, least_deg=0.6, largest_deg=18.0)
 
 
 def turned(between: Between, pairs: Sequence[Pair]) -> tuple[Floats, Floats]:
     """From the first picture of each pair to the second: change of tilt, obliquity and rotation (n, 3) [deg],
     signs as in `analysis.conventions`, and the standard deviation of its error (n, 3) [deg]; NaN for a change
     that cannot be believed."""
-    features = np.array([pair.features() for pair in pairs])
-    outs = network.load("far_ends").outputs(features, LIKE_TRAINING)[..., between.place :]
+    pictures = np.array([pair.picture() for pair in pairs])
+    numbers = np.array([pair.features() for pair in pairs])
+    learned = network.load_picture_ensemble("far_ends")
+    outs = learned.outputs(pictures, numbers, LIKE_TRAINING)[..., between.place :]
     changes = between.gain * OUTPUT_DEG * outs[..., :3]
     expected = np.hypot(np.exp(outs[..., 3:6]).mean(axis=0), changes.std(axis=0))
     change = changes.mean(axis=0)

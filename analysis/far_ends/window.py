@@ -15,10 +15,10 @@ from analysis.records import Floats
 Image = NDArray[np.uint8]
 
 PX_PER_SCALE: Final = 480.0  # about 3.5 px a centimetre
-CELL_PX: Final = 24
+CELL_PX: Final = 4
 # Cells along the trunk, from the thighs towards the head, and across it; where the first one begins, from the
 # hips.
-CELLS: Final = (14, 10)
+CELLS: Final = (84, 60)
 _FIRST: Final = (-0.30, -0.25)  # shares of the scale
 _LEAST_TRUNK: Final = 0.05  # of the scale: seen from the feet it is short
 _DEVIATION: Final = 45.0  # of the grey values after the contrast is made alike
@@ -56,6 +56,14 @@ def window(landmarks_px: Floats, scale: float) -> Window | None:
         return None
     along = (shoulders - hips) / trunk
     return Window(hips, np.array([along, [-along[1], along[0]]]), scale)
+
+
+def centres() -> Floats:
+    """Places (84, 60, 2) of the cells, as `Window.place` tells them."""
+    along, across = (
+        (np.arange(n) + 0.5) * CELL_PX / PX_PER_SCALE + f for n, f in zip(CELLS, _FIRST, strict=True)
+    )
+    return np.stack(np.meshgrid(along, across, indexing="ij"), axis=2)
 
 
 def _contrast(grey: Image) -> Image:

@@ -102,13 +102,10 @@ def frames(p: Plan, times: Floats, board: Picture | None = None) -> Iterator[tup
     noise = np.random.default_rng(1)
     level = 2.5 if not p.conditions.low_light else 6.0
     grain = noise.normal(0, level, (4, p.camera.height, p.camera.width, 1)).astype(np.float32)
-    try:
-        for i, t in enumerate(times):
-            posed = p.posed(float(t))
-            picture = studio.draw(p.world(body.skin(posed.rotations, posed.positions)), _cards(p, posed))
-            yield np.clip(picture + grain[i % 4], 0, 255).astype(np.uint8), posed
-    finally:
-        studio.close()
+    for i, t in enumerate(times):
+        posed = p.posed(float(t))
+        picture = studio.draw(p.world(body.skin(posed.rotations, posed.positions)), _cards(p, posed))
+        yield np.clip(picture + grain[i % 4], 0, 255).astype(np.uint8), posed
 
 
 def truth(p: Plan, fps: float) -> dict[str, object]:

@@ -8,8 +8,8 @@ Only the far ends are drawn, and one picture of the still start, so that a clip 
 from __future__ import annotations
 
 import argparse
+import os
 from collections.abc import Iterator
-from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 from pathlib import Path
 
@@ -21,7 +21,7 @@ from analysis import exercises
 from analysis.conventions import PELVIC_SIGNALS
 from analysis.exercises.schema import PELVIS_FINDINGS
 from analysis.far_ends.ends import OUTWARD
-from analysis.far_ends.shift import End, Pair, pair
+from analysis.far_ends.pair import End, Pair, pair
 from analysis.far_ends.window import Image, window
 from analysis.landmarks import Follower
 from analysis.skeleton.features import picture_scale
@@ -44,7 +44,7 @@ def _far_time(rep: Rep, rng: np.random.Generator) -> float:
 
 
 def pairs_of(bodies: list[Body], seed: int, follower: Follower) -> Rows:
-    """Rows of all pairs of one clip: features, change of the pelvis (n, 3) [deg]."""
+    """Rows of all pairs of one clip: features, what moved, landmarks, change of the pelvis (n, 3) [deg]."""
     rng = np.random.default_rng(seed + 10**6)
     p = draw_plan(bodies, seed, bool(rng.random() < UNSTEADY_SHARE), FEWEST)
     if p.movement.name not in JUDGED:
@@ -67,6 +67,8 @@ def pairs_of(bodies: list[Body], seed: int, follower: Follower) -> Rows:
     change = [np.subtract(angles[j], angles[i]) for i, j, _ in rows]
     return {
         "x": np.array([q.features() for _, _, q in rows], np.float16),
+        "moved": np.array([q.moved for _, _, q in rows], np.float16),
+        "place": np.array([q.place for _, _, q in rows], np.float32),
         "change": np.array(change, np.float32),
         "ij": np.array([(i, j) for i, j, _ in rows], np.int8),
         "seed": np.full(len(rows), seed),
@@ -106,10 +108,12 @@ _BODIES: list[Body] = []
 _FOLLOWERS: list[Follower] = []
 
 
-def task(seed: int, bodies: Path) -> Rows | str:
+def task(seed: int, bodies: Path, gpus: int) -> Rows | str:
     """One clip in a worker process, or what went wrong with it."""
     if not _BODIES:
         cv2.setNumThreads(1)
+        if gpus > 1:
+            os.environ["GLCONTEXT_DEVICE_INDEX"] = str(os.getpid() % gpus)
         _BODIES.extend(load_bodies(bodies))
         _FOLLOWERS.append(Follower())
     try:
@@ -126,18 +130,17 @@ def main() -> None:
     parser.add_argument("--clips", type=int, default=200)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--seconds", type=float, default=1e9)
-    parser.add_argument("--files", type=int, default=1)
+    parser.add_argument("--gpus", type=int, default=1, help="that draw, each for some of the processes")
     a = parser.parse_args()
-    drawn = build(partial(task, bodies=a.bodies), range(a.seed, a.seed + a.clips), a.seconds)
-    done = [rows for _, rows in drawn if len(rows["seed"])]
-    parts = [done[k :: a.files] for k in range(a.files)]
-    with ProcessPoolExecutor() as pool:
-        list(pool.map(save, [a.out / f"far_ends_{a.seed}_{k}.npz" for k in range(a.files)], parts))
+    drawn = build(partial(task, bodies=a.bodies, gpus=a.gpus), range(a.seed, a.seed + a.clips), a.seconds)
+    save(a.out / str(a.seed), [rows for _, rows in drawn if len(rows["seed"])])
 
 
 def save(path: Path, clips: list[Rows]) -> None:
-    """All clips in one file."""
-    np.savez_compressed(path, **{k: np.concatenate([c[k] for c in clips]) for k in clips[0]})
+    """A file for each kind of rows, as they are: what moved is some gigabytes, and read in pieces."""
+    path.mkdir(parents=True, exist_ok=True)
+    for name in clips[0]:
+        np.save(path / f"{name}.npy", np.concatenate([c[name] for c in clips]))
 
 
 if __name__ == "__main__":

@@ -6,6 +6,7 @@ World axes: x, y on the floor, z up, metres; the client's head points towards +y
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import moderngl
 import numpy as np
@@ -187,14 +188,22 @@ def room(rng: np.random.Generator, camera: Camera) -> Floats:
     return np.vstack(parts)
 
 
+@cache
+def _context() -> moderngl.Context:
+    """One for all clips of a process: making one takes long. What a clip put there goes when its scene goes."""
+    context = moderngl.create_standalone_context(backend="egl")
+    context.gc_mode = "auto"
+    return context
+
+
 class Studio:
-    """Owns the GL context and the buffers of one clip's scene; `draw` returns an RGB picture."""
+    """Owns the buffers of one clip's scene; `draw` returns an RGB picture."""
 
     def __init__(
         self, body: Body, look: Look, camera: Camera, still: Floats, card: Picture | None = None
     ) -> None:
         self.body, self.look, self.camera = body, look, camera
-        self.gl = moderngl.create_standalone_context(backend="egl")
+        self.gl = _context()
         self.program = self.gl.program(vertex_shader=_VERTEX, fragment_shader=_FRAGMENT)
         size = (camera.width, camera.height)
         self.empty, self.target = (
@@ -279,7 +288,3 @@ class Studio:
         self.gl.depth_func = "<"
         self._pass(self.person, 0.35 * (1 - self.look.ambient) + 0.08, flatten)
         self.gl.disable(moderngl.BLEND)
-
-    def close(self) -> None:
-        """Free the GL context."""
-        self.gl.release()
