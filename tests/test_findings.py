@@ -209,6 +209,16 @@ def test_of_two_small_and_two_large_ways_of_a_side_neither_is_surely_the_usual()
     assert judged.repetitions[5].near == ("range_beyond",)
 
 
+def test_where_two_halves_of_a_set_lie_as_close_neither_is_surely_the_usual() -> None:
+    """Two small, two large, one cut short: 38 deg are beyond 125 % of 28, and 27 not even 75 % of 38."""
+    done = spans(5, sides=("both",))
+    sizes = {0: 38.0, 1: 28.0, 2: 27.0, 3: 38.4, -1: 14.0}
+    hips = {f"hip_flexion_{s}": 60 - followed(done, sizes) for s in SIDES}
+    judged = findings.judge(done, motion(done, hips), exercises.load("bridge")).repetitions
+    assert [r.verdict for r in judged] == ["borderline"] * 4 + ["flagged"]
+    assert [r.near for r in judged[:2]] == [("range_beyond",), ("range_short",)]
+
+
 def timed(done: list[Span], phase_s: float) -> list[Span]:
     """The set with another way out in one repetition."""
     odd = done[ODD]

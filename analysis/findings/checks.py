@@ -5,21 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
-import numpy as np
-
 from analysis.exercises import Exercise, Limit, Prescription
 from analysis.exercises.schema import PELVIS_FINDINGS
 from analysis.findings import texts
 from analysis.findings.changes import ONE_SIDED_SHARE
 from analysis.findings.measures import Measured, can_clear, stated_range, understated_at
-from analysis.findings.usual import centre, spread, unhurried, usual
+from analysis.findings.usual import UsualRange, spread, unhurried, usual, usual_ranges
 from analysis.measurement_error import timing_s
 from analysis.records import Finding, Motion
 
 # Of motion that a source hides, about half is read, in rendered people less than that in half of the cases.
 HIDDEN_SHARE = 0.5
-# Angles draw an unusually large movement towards the usual one: on rendered clips 1.34 to 1.4 times the usual
-# size read 1.1 to 1.4 times. Share of the usual range.
+# The pose model draws an unusually large movement towards the usual one: on rendered clips 1.34 to 1.45 times
+# the usual size read 1.1 to 1.4 times. Share of the usual range.
 DRAWN_BACK = 0.15
 _UNIT_WORDS = {"deg": "°", "s": " s", "cm": " cm", "1": ""}
 
@@ -92,14 +90,14 @@ def checks(
     sides = [m.span.side for m in done]
     phases = (unhurried([m.phases_s[0] for m in done]), unhurried([m.phases_s[1] for m in done]))
     known = [m.range.value if m.range else None for m in done]
-    ranges, whole_deg = usual(known, sides), centre(np.array([v for v in known if v is not None]))
+    ranges = usual_ranges(known, sides)
     spots = usual([m.spot_cm.value if m.spot_cm else None for m in done], sides)
     smooth = usual([m.smoothness for m in done], sides)
     rough = spread([m.smoothness for m in done if m.smoothness is not None])
     return [
         [
             *_pelvis(m, motion, exercise, prescription),
-            *_range(m, (ranges[i], whole_deg), motion, exercise, prescription),
+            *_range(m, ranges[i], motion, exercise, prescription),
             *_rushed(m, phases, exercise.limits, prescription),
             *_off_target(m, spots[i], exercise.limits),
             *_jerky(m, smooth[i], rough, exercise.limits),
@@ -124,32 +122,28 @@ def _pelvis(m: Measured, motion: Motion, exercise: Exercise, prescription: Presc
 
 
 def _range(
-    m: Measured,
-    usual_deg: tuple[float, float],
-    motion: Motion,
-    exercise: Exercise,
-    prescription: Prescription,
+    m: Measured, in_set: UsualRange, motion: Motion, exercise: Exercise, prescription: Prescription
 ) -> Iterator[Check]:
     """Against the prescription, in which constant errors count; else against the set, where they cancel.
 
-    usual_deg: of the side and of the whole set. Of few repetitions of a side nobody can say which are the
-    usual ones, so what the whole set would allow is not surely wrong.
+    Of few repetitions of a side nobody can say which are the usual ones, so what the whole set would allow is
+    not surely wrong; nor is what another half of the side would, and what that would not is not surely right.
     """
     if m.range is None or "range_short" not in exercise.limits:
         return
-    against, doubt, of = usual_deg[0], m.range.uncertainty, "usual in this set"
-    other = usual_deg[1] - against
+    doubt, of, drawn = m.range.uncertainty, "usual in this set", DRAWN_BACK
     if prescription.range_deg:
-        whole = ONE_SIDED_SHARE * stated_range(motion, exercise, m.span.side)
-        against, doubt, of = prescription.range_deg, max(doubt, whole), "set by the coach"
-        other = 0.0
-    words = {"usual": quantity(against, "deg"), "of": of}
-    may_be_drawn = not (prescription.range_deg or np.isfinite(m.span.way))
+        in_set = UsualRange.set_by_the_coach(prescription.range_deg)
+        doubt = max(doubt, ONE_SIDED_SHARE * stated_range(motion, exercise, m.span.side))
+        of, drawn = "set by the coach", 0.0
+    words = {"usual": quantity(in_set.deg, "deg"), "of": of}
+    lower, higher = in_set.deg - in_set.low_deg, in_set.high_deg - in_set.deg
+    other = in_set.whole_deg - in_set.deg
     for kind, over in (("range_short", False), ("range_beyond", True)):
         limit = exercise.limits[kind]
-        missed = DRAWN_BACK * against if over and may_be_drawn else 0.0
-        allowed = limit.value * max(0.0, other if over else -other)
-        yield Check(kind, m.range.value, limit.value * against, doubt + allowed, "deg", m.range.at_s,
+        allowed = limit.value * max(0.0, other if over else -other, higher if over else lower)
+        missed = limit.value * (lower if over else higher) + (drawn * in_set.deg if over else 0.0)
+        yield Check(kind, m.range.value, limit.value * in_set.deg, doubt + allowed, "deg", m.range.at_s,
                     limit.source, over, words, missed)  # fmt: skip
 
 

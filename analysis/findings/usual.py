@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from analysis.records import Floats, RepetitionSide
 
 FEWEST = 3  # repetitions, before a set has anything usual
+# Another half of the set that lies no further apart than so many times as far as the closest may be the usual
+# one, too: common practice, no source.
+AS_CLOSE = 1.1
 
 
 def usual(values: Sequence[float | None], sides: Sequence[RepetitionSide]) -> list[float]:
@@ -16,17 +20,46 @@ def usual(values: Sequence[float | None], sides: Sequence[RepetitionSide]) -> li
 
     A side with few repetitions cannot tell a fault from its habit, so the whole set has one vote in it.
     """
-    known = np.array([np.nan if v is None else v for v in values], float)
-    pooled = centre(known[np.isfinite(known)])
-    if np.isfinite(known).sum() < FEWEST:
-        return [np.nan] * len(known)
-    own = {
-        side: centre(
-            np.append([v for v, s in zip(known, sides, strict=True) if s == side and np.isfinite(v)], pooled)
-        )
-        for side in set(sides)
-    }
+    own = _of_sides(values, sides)
+    return [centre(own[side]) for side in sides]
+
+
+@dataclass(frozen=True)
+class UsualRange:
+    """Usual range of a side, the lowest and highest that it may be just as well, and of both sides [deg].
+
+    Where two of five repetitions are small and two are large, nobody can say which of them are as usual.
+    """
+
+    deg: float
+    low_deg: float
+    high_deg: float
+    whole_deg: float
+
+    @classmethod
+    def set_by_the_coach(cls, deg: float) -> UsualRange:
+        """Then there is nothing to doubt in it."""
+        return cls(deg, deg, deg, deg)
+
+
+def usual_ranges(ranges_deg: Sequence[float | None], sides: Sequence[RepetitionSide]) -> list[UsualRange]:
+    """The usual range for each repetition, as `usual`."""
+    whole = centre(np.array([v for v in ranges_deg if v is not None]))
+    own = {s: UsualRange(centre(v), *_rivals(v), whole) for s, v in _of_sides(ranges_deg, sides).items()}
     return [own[side] for side in sides]
+
+
+def _of_sides(
+    values: Sequence[float | None], sides: Sequence[RepetitionSide]
+) -> dict[RepetitionSide, Floats]:
+    """Known values of each side and, with one vote, of the whole set; none where these are too few."""
+    known = np.array([np.nan if v is None else v for v in values], float)
+    finite = np.isfinite(known)
+    if finite.sum() < FEWEST:
+        return {side: np.empty(0) for side in set(sides)}
+    pooled = centre(known[finite])
+    of_side = np.array(sides)
+    return {side: np.append(known[finite & (of_side == side)], pooled) for side in set(sides)}
 
 
 def unhurried(phases_s: Sequence[float]) -> float:
@@ -41,11 +74,22 @@ def centre(values: Floats) -> float:
     """
     if len(values) == 0:
         return np.nan
-    ordered = np.sort(values)
-    half = len(ordered) // 2 + 1
-    widths = ordered[half - 1 :] - ordered[: len(ordered) - half + 1]
-    first = int(np.argmin(widths))
-    return float(np.median(ordered[first : first + half]))
+    medians, widths = _halves(values)
+    return float(medians[np.argmin(widths)])
+
+
+def _rivals(values: Floats) -> tuple[float, float]:
+    if len(values) == 0:
+        return np.nan, np.nan
+    medians, widths = _halves(values)
+    close = medians[widths <= AS_CLOSE * widths.min()]
+    return float(close.min()), float(close.max())
+
+
+def _halves(values: Floats) -> tuple[Floats, Floats]:
+    """Medians and widths of all runs of half of the values (N,) and one."""
+    runs = np.lib.stride_tricks.sliding_window_view(np.sort(values), len(values) // 2 + 1)
+    return np.median(runs, axis=1), np.ptp(runs, axis=1)
 
 
 def spread(values: Sequence[float]) -> float:
