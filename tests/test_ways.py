@@ -42,9 +42,13 @@ def test_what_may_be_noise_is_no_way() -> None:
     assert np.isnan(ways(spans(), seen(), exercises.load("leg_extension"))).all()  # it has no such marks
 
 
-def test_the_picture_tells_what_the_angles_draw_to_the_usual() -> None:
-    """Angles alike, ways not: the third is told to be as much larger as its way."""
+@pytest.mark.parametrize("beyond_seen", [1.0, 0.66])
+def test_the_picture_tells_what_the_angles_draw_to_the_usual(beyond_seen: float) -> None:
+    """Angles alike, ways not: the second is told to be as much larger as its way, and what is unseen of it."""
     exercise = exercises.load("clam")
+    exercise = exercise.model_copy(
+        update={"range": exercise.range.model_copy(update={"beyond_seen": beyond_seen})}
+    )
     done = perform("clam", 5)
     motion, places = measure(done, Errors(), 5)
     found = [s for s in find(motion, exercise) if s.complete]
@@ -56,13 +60,25 @@ def test_the_picture_tells_what_the_angles_draw_to_the_usual() -> None:
         for some in (alike, larger)
     )
     assert np.ptp(np.array(plain, float)) == pytest.approx(0, abs=1e-6)
-    assert told[1] == pytest.approx(1.4 * plain[1], rel=1e-6)
+    assert told[1] == pytest.approx((1 + 0.4 / beyond_seen) * plain[1], rel=1e-6)
     kinds = [
         {f.kind for f in r.findings}
         for r in findings.judge(larger, motion, exercise, None, places).repetitions
     ]
     assert "range_beyond" in kinds[1]
     assert not any("range_beyond" in k for i, k in enumerate(kinds) if i != 1)
+
+
+def test_a_short_way_is_seen_as_short_as_it_is() -> None:
+    exercise = exercises.load("clam")
+    motion, places = measure(perform("clam", 5), Errors(), 5)
+    found = [s for s in find(motion, exercise) if s.complete]
+    plain, odd = (
+        findings.judge([replace(s, way=way if i == 1 else 0.3) for i, s in enumerate(found)],
+                       motion, exercise, None, places).repetitions[1].measures.range_deg
+        for way in (0.3, 0.24)
+    )  # fmt: skip
+    assert odd == pytest.approx(0.8 * (plain or 0), rel=1e-6)
 
 
 def test_a_way_that_the_angles_do_not_know_accuses_nobody() -> None:

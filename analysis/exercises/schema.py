@@ -80,6 +80,7 @@ class Range(Record):
     the same whether hip or pelvis moves it. since: counted from rest, or from where the signals were least
     within the repetition (a leg that lifts before it lowers).
     marks: points of the body whose way in the picture compares the repetitions of a set better than angles.
+    beyond_seen: share of what a repetition goes beyond the usual that is seen of it.
     """
 
     label: str
@@ -88,6 +89,7 @@ class Range(Record):
     usual_deg: Positive | None = None
     source: str
     marks: tuple[str, ...] = ()
+    beyond_seen: float = Field(default=1.0, gt=0, le=1)
 
     @model_validator(mode="after")
     def _known(self) -> Self:

@@ -84,10 +84,10 @@ def measure(
         )
         for span, window in zip(spans, around, strict=True)
     ]
-    return [replace(m, range=_compared(m, done)) for m in done]
+    return [replace(m, range=_compared(m, done, exercise.range.beyond_seen)) for m in done]
 
 
-def _compared(m: Measured, done: Sequence[Measured]) -> Change | None:
+def _compared(m: Measured, done: Sequence[Measured], beyond_seen: float) -> Change | None:
     """The range against those of the same side, by their ways in the picture where those are known.
 
     The usual range stays what the angles say: the picture tells only how much more or less this one was.
@@ -101,7 +101,10 @@ def _compared(m: Measured, done: Sequence[Measured]) -> Change | None:
     apart = abs(usual_deg * share - m.range.value)
     if apart > APART * abs(usual_deg):
         return replace(m.range, uncertainty=apart)
-    return Change(usual_deg * share, WAY_ERROR * abs(usual_deg), m.range.at_s)
+    error = WAY_ERROR
+    if share > 1:
+        share, error = 1 + (share - 1) / beyond_seen, error / beyond_seen
+    return Change(usual_deg * share, error * abs(usual_deg), m.range.at_s)
 
 
 def _side(span: Span) -> Side | None:
