@@ -44,7 +44,7 @@ def test_what_may_be_noise_is_no_way() -> None:
 
 @pytest.mark.parametrize("beyond_seen", [1.0, 0.66])
 def test_the_picture_tells_what_the_angles_draw_to_the_usual(beyond_seen: float) -> None:
-    """Angles alike, ways not: the second is told to be as much larger as its way, and what is unseen of it."""
+    """Angles alike, ways not: the second is told to be as much larger as its way, and the part unseen."""
     exercise = exercises.load("clam")
     exercise = exercise.model_copy(
         update={"range": exercise.range.model_copy(update={"beyond_seen": beyond_seen})}
