@@ -58,8 +58,15 @@ def compared(
 
 def _as_unsure(corrected: PelvisMotion, before: PelvisMotion, name: str) -> PelvisMotion:
     """Stated as unsure as before: which repetition differs is known, what all have in common is not."""
-    stated = {k: v for k, v in before.change_uncertainty_deg.items() if k == name}
-    return replace(corrected, change_uncertainty_deg=corrected.change_uncertainty_deg | stated)
+    value, change = (
+        {k: v for k, v in stated.items() if k == name}
+        for stated in (before.uncertainty_deg, before.change_uncertainty_deg)
+    )
+    return replace(
+        corrected,
+        uncertainty_deg=corrected.uncertainty_deg | value,
+        change_uncertainty_deg=corrected.change_uncertainty_deg | change,
+    )
 
 
 def _by_card(pelvis: PelvisMotion, name: str) -> bool:
@@ -118,7 +125,7 @@ def _corrected(
         overstated_deg=pelvis.overstated_deg | {name: over},
         understated_deg=pelvis.understated_deg | {name: under},
         change_uncertainty_deg=pelvis.change_uncertainty_deg | {name: half},
-        uncertainty_deg={name: half} | pelvis.uncertainty_deg,
+        uncertainty_deg=pelvis.uncertainty_deg | {name: half},
         source="card" if pelvis.source == "card" else "fabric",
         sources=pelvis.sources | {name: "fabric"},
     )
