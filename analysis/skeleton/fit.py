@@ -26,7 +26,9 @@ HALF_WIDTH_PER_SPREAD: Final = {
 }  # fmt: skip
 PELVIS_FLOOR_DEG: Final = 4.5
 # Rendered people hold an angle that an exercise leaves alone more still than anyone: no angle is told surer.
-FLOOR_DEG: Final = 1.0
+# Bent knees that do not move err by more than the corrector expects (rendered people on all fours).
+FLOOR_DEG: Final = {"knee_flexion": 4.0}
+LEAST_FLOOR_DEG: Final = 1.0
 # The same for each degree by which the corrector's networks disagree on the segments that make the angle:
 # where they do by several degrees, they have not learned this posture.
 HALF_WIDTH_PER_APART: Final = 2.0
@@ -70,7 +72,7 @@ def _half_width(signal: str, corrected: Corrected, column: int) -> Floats:
         return np.maximum(expected, PELVIS_FLOOR_DEG)
     segments = [SEGMENTS.index(f"{name}_{side}" if side else name) for name in _MADE_OF[kind]]
     apart = HALF_WIDTH_PER_APART * corrected.apart[:, segments].sum(axis=1)
-    return np.asarray(np.maximum(np.hypot(expected, apart), FLOOR_DEG))
+    return np.asarray(np.maximum(np.hypot(expected, apart), FLOOR_DEG.get(kind, LEAST_FLOOR_DEG)))
 
 
 def _pelvis(time_s: Floats, corrected: Corrected) -> dict[str, Floats]:
