@@ -35,3 +35,16 @@ def test_a_direction_on_which_the_networks_disagree_is_missing(monkeypatch: pyte
     for name in ("thigh_left", "thigh_right", "shank_left"):
         apart = np.degrees(np.arccos(np.clip((told[name] * whole[name])[well].sum(axis=1), -1, 1)))
         assert apart.max() < 1.0, name
+
+
+def test_knees_seen_from_above_are_told_less_sure(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The stored clip is filmed from the side; then as if the phone looked down on it."""
+    seen, _ = clip("toe_tap")
+    exercise = exercises.load("toe_tap")
+    beside = fit(seen, exercise).half_width_deg
+    above = np.array([[0.0, 0.0, -1.0], [0.0, -1.0, 0.0], [-1.0, 0.0, 0.0]])
+    monkeypatch.setattr(sys.modules[fit.__module__], "mat_in_camera", lambda *_: above)
+    told = fit(seen, exercise).half_width_deg
+    for name, half in told.items():
+        wider = 1.75 if name.startswith("knee") else 1.0
+        np.testing.assert_allclose(half, wider * beside[name])
