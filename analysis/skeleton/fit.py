@@ -28,9 +28,9 @@ HALF_WIDTH_PER_SPREAD: Final = {
 }  # fmt: skip
 PELVIS_FLOOR_DEG: Final = 4.5
 # Rendered people hold an angle that an exercise leaves alone more still than anyone: no angle is told surer.
+LEAST_FLOOR_DEG: Final = 1.0
 # Bent knees that do not move err by more than the corrector expects (rendered people on all fours).
 FLOOR_DEG: Final = {"knee_flexion": 4.0}
-LEAST_FLOOR_DEG: Final = 1.0
 # How far a knee is bent hardly shows from above, along the shank: on ten rendered people filmed so, 95 % were
 # within 1.7 times the half-width, in three of them off by as much in every picture.
 FROM_ABOVE: Final = 1.75
