@@ -14,6 +14,7 @@ import numpy as np
 from analysis import video
 from analysis.observe import part, survey
 from analysis.observe.crew import Crew, crew
+from analysis.observe.legs import told_apart
 from analysis.observe.survey import Survey
 from analysis.records import Clip, Observations
 
@@ -94,13 +95,14 @@ def join(clip: Clip, seen: Survey, parts: Sequence[part.Arrays]) -> Observations
     for name in ("landmarks_px", "fabric_px", "fabric_start_px"):
         fields[name] = fields[name] * scale
     nearest = np.abs(np.subtract.outer(times_s, seen.times_s)).argmin(1)
-    return Observations(
+    whole = Observations(
         time_s=np.array(times_s),
         width=clip.width,
         height=clip.height,
         people=np.array(seen.people, float)[nearest],
         **fields,
     )
+    return told_apart(whole)
 
 
 def _concatenated(parts: Sequence[part.Arrays]) -> part.Arrays:

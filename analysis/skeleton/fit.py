@@ -10,6 +10,7 @@ import numpy as np
 from analysis import filters
 from analysis.conventions import PELVIC_SIGNALS, SIDES
 from analysis.exercises import Exercise
+from analysis.observe import legs
 from analysis.records import JOINTS, Floats, Observations, Skeleton
 from analysis.skeleton.camera import mat_in_camera
 from analysis.skeleton.corrector import SEGMENTS, SIGNALS, Corrected, correct
@@ -26,14 +27,14 @@ HALF_WIDTH_PER_SPREAD: Final = {
     "pelvic_tilt": 4.4, "pelvic_obliquity": 4.5, "pelvic_rotation": 5.3, "trunk_curl": 3.5,
     "hip_flexion": 5.6, "hip_abduction": 4.1, "hip_rotation": 3.5, "knee_flexion": 5.0,
 }  # fmt: skip
-PELVIS_FLOOR_DEG: Final = 4.5
+PELVIS_FLOOR_DEG: Final = 2.5
 # Rendered people hold an angle that an exercise leaves alone more still than anyone: no angle is told surer.
 LEAST_FLOOR_DEG: Final = 1.0
 # Bent knees that do not move err by more than the corrector expects (rendered people on all fours).
 FLOOR_DEG: Final = {"knee_flexion": 4.0}
-# How far a knee is bent hardly shows from above, along the shank: on ten rendered people filmed so, 95 % were
-# within 1.7 times the half-width, in three of them off by as much in every picture.
-FROM_ABOVE: Final = 1.75
+# How far a knee is bent hardly shows from above, along the shank: on fourteen rendered people filmed so, 95 %
+# were within 2.1 times the half-width, in four of them off by as much in every picture.
+FROM_ABOVE: Final = 2.1
 ALONG_SIGHT: Final = 0.9  # cosine of the angle between the line of sight and the front of the body
 # The same for each degree by which the corrector's networks disagree on the segments that make the angle:
 # where they do by several degrees, they have not learned this posture.
@@ -62,6 +63,9 @@ def fit(observations: Observations, exercise: Exercise) -> Skeleton:
     )
     corrected = correct(features)
     known = np.where(corrected.apart[..., None] < LOST_DEG, corrected.directions, np.nan)
+    for side, rows in legs.lost(observations).items():
+        for part in _LIMBS:
+            known[rows, SEGMENTS.index(f"{part}_{side}")] = np.nan
     directions = {
         name: unit(filters.smooth(t, known[:, i], CUTOFF_HZ, LONGEST_GAP_S))
         for i, name in enumerate(SEGMENTS)
