@@ -135,6 +135,20 @@ def test_a_client_who_fills_the_picture_leaves_room_to_see_the_camera_move() -> 
     assert Background(image, with_room).shift(moved) == pytest.approx(0.1, abs=0.02)
 
 
+def test_two_spots_that_stay_tell_that_the_camera_stayed() -> None:
+    """In a plain room most spots lie on the client, who moves, or are covered on the way."""
+    rng = np.random.default_rng(5)
+    room = np.full((540, 960, 3), 120, np.uint8)
+    room[40:80, 60:100] = room[60:100, 860:900] = 30
+    client = rng.integers(60, 200, (12, 30, 3), np.uint8).repeat(16, 0).repeat(16, 1)
+    start, raised = room.copy(), room.copy()
+    start[300:492, 240:720], raised[240:432, 250:730] = client, client
+    whole = np.array([240.0, 300.0, 720.0, 492.0]) + 0.16 * 480 * np.array([-1, -1, 1, 1])
+    inner = whole + 60 * np.array([1, 1, -1, -1])  # the client's box, found too small
+    assert Background(start, inner).shift(raised) < 0.003
+    assert Background(start, inner).shift(np.roll(raised, 54, axis=1)) > 0.05
+
+
 # ------------------------------------------------------------------------------ who is the client
 
 

@@ -20,7 +20,13 @@ _FLOW: Final[dict[str, Any]] = {
 _SPOTS: Final = 60
 _LEAST_CORNER: Final = 0.005  # share of the best corner: a blurred floor must do
 _ROOM: Final = 0.16  # of the longer side of the box: most of the room that the survey leaves round the client
-_ENOUGH: Final = 8  # spots followed; fewer cannot tell the camera's movement from one moving thing
+_ENOUGH: Final = 8  # spots at the start; fewer cannot tell the camera's movement from one moving thing
+# A camera that moves takes all spots along; in a plain room most of them lie on the client or in a shadow. So
+# the camera moved no further than the calmest of those found again: this share of them, and two at least.
+_CALM_SHARE: Final = 0.2
+_FEWEST_CALM: Final = 2
+# A spot that, followed back, is not where it started was covered (Kalal 2010, Forward-backward error).
+_BACK_PX: Final = 1.0
 
 
 class Background:
@@ -31,8 +37,7 @@ class Background:
         self._start = _small_grey(reference)
         around = np.full(self._start.shape, 255, np.uint8)
         if client is not None:
-            # The room may be all that is seen of the background. The few spots on the client do not sway
-            # the median.
+            # The room may be all that is seen of the background.
             room = _ROOM * (client[2:] - client[:2]).max()
             box = (client + room * np.array([1, 1, -1, -1])) * self._start.shape[0] / reference.shape[0]
             left, top, right, bottom = np.maximum(box, 0).astype(int)
@@ -44,13 +49,15 @@ class Background:
         """Movement of the background since the start, as a share of the height; NaN where it cannot tell."""
         if len(self._spots) < _ENOUGH:
             return np.nan
-        now, followed, _ = cv2.calcOpticalFlowPyrLK(
-            self._start, _small_grey(image), self._spots, None, **_FLOW
-        )
-        moved = (now - self._spots)[followed.ravel() == 1, 0]
-        if len(moved) < _ENOUGH:
+        grey = _small_grey(image)
+        now, followed, _ = cv2.calcOpticalFlowPyrLK(self._start, grey, self._spots, None, **_FLOW)
+        back, returned, _ = cv2.calcOpticalFlowPyrLK(grey, self._start, now, None, **_FLOW)
+        again = np.linalg.norm((back - self._spots)[:, 0], axis=1) < _BACK_PX
+        found = (followed.ravel() == 1) & (returned.ravel() == 1) & again
+        moved_px = np.sort(np.linalg.norm((now - self._spots)[found, 0], axis=1))
+        if len(moved_px) < _FEWEST_CALM:
             return np.nan
-        return float(np.linalg.norm(np.median(moved, axis=0)) / len(self._start))
+        return float(moved_px[max(_FEWEST_CALM - 1, int(_CALM_SHARE * len(moved_px)))] / len(self._start))
 
 
 def brightness(image: Image) -> float:
