@@ -220,12 +220,13 @@ class Studio:
             self.program, [(self.moving, "3f 3f 3f 1f", "at", "normal", "rest", "material")], self.index
         )
         if card is not None:
-            texture = self.gl.texture(
-                card.shape[::-1], 1, np.ascontiguousarray(card[::-1]).tobytes(), alignment=1
-            )
-            texture.build_mipmaps()
-            texture.anisotropy = 8.0
-            texture.use(0)
+            data = np.ascontiguousarray(card[::-1]).tobytes()
+            self.texture = self.gl.texture(
+                card.shape[::-1], 1, data, alignment=1
+            )  # kept: else it is collected
+            self.texture.build_mipmaps()
+            self.texture.anisotropy = 8.0
+            self.texture.use(0)
         self._set_uniforms()
         self._draw_room(still)
 
