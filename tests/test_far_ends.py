@@ -20,7 +20,7 @@ from analysis.far_ends.window import CELL_PX, CELLS, PX_PER_SCALE, window
 from analysis.landmarks import HIPS, SHOULDERS
 from analysis.pelvis import PelvisMotion
 from analysis.records import Clip, Floats, Observations, PelvisSource, Skeleton
-from analysis.repetitions import Span
+from analysis.repetitions import Span, course
 from analysis.skeleton.features import MIRRORED, USED
 
 WIDTH, HEIGHT = CELLS[0] * CELL_PX, CELLS[1] * CELL_PX
@@ -336,12 +336,21 @@ def judged_motion(
     deg: Floats,
     source: PelvisSource = "landmarks",
     exercise: Exercise = TOE_TAP,
+    tilt: Floats | None = None,
 ) -> PelvisMotion:
-    """A pelvis read as still all along, once the far ends told that its tilt was `deg` there."""
+    """A pelvis read as still all along, once the far ends told that its tilt was `deg` there.
+
+    tilt: what was read of it (T,), NaN where its source did not see it.
+    """
     t = times(done)
     still, name = np.zeros(len(t)), "pelvic_tilt"
     before = PelvisMotion(
-        {name: still}, {name: 2.0}, {name: 12.0}, source, {name: source}, bridged={name: still}
+        {name: still if tilt is None else tilt},
+        {name: 2.0},
+        {name: 12.0},
+        source,
+        {name: source},
+        bridged={name: still},
     )
     read = [[*apart(deg), *alone(deg, 1.0)], [], []]
     monkeypatch.setattr(apply, "_readings", lambda *_: read)
@@ -379,6 +388,21 @@ def test_a_card_that_sees_well_is_believed(monkeypatch: pytest.MonkeyPatch) -> N
     told = judged_motion(monkeypatch, done, np.array([0.0, 8.0, 0.0, 0.0]), "card")
     assert (told.values["pelvic_tilt"] == 0).all()
     assert told.source == "card"
+
+
+def test_a_far_end_at_which_the_card_is_covered_is_told_by_the_pictures(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    done = spans(4)
+    t = times(done)
+    covered = np.where(course.far_half(t, done[1]), np.nan, 0.0)
+    told = judged_motion(monkeypatch, done, np.array([0.0, 8.0, 5.0, 0.0]), "card", tilt=covered)
+    tilt = told.values["pelvic_tilt"]
+    at = [float(np.interp(s.turn_s, t, tilt)) for s in done]
+    assert at == pytest.approx([0, 8, 0, 0], abs=1)  # where the card is seen, it is believed
+    assert told.sources["pelvic_tilt"] == "card"
+    assert told.uncertainty_deg == {"pelvic_tilt": 2.0}
+    assert told.understated_deg["pelvic_tilt"][int(np.abs(t - done[1].turn_s).argmin())] > 0.5
 
 
 def test_an_unfinished_repetition_is_not_compared(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -35,7 +35,8 @@ class Change:
 def change(
     time_s: Floats, values: Floats, span: Span, window: tuple[float, float], stated: float
 ) -> Change | None:
-    """Change of a signal (T,) from rest to the far end of a repetition; None where too little was seen.
+    """Change of a signal (T,) from rest to the far end of a repetition; None where too little was seen of the
+    whole or of the farther half of the way.
 
     Least squares of rest, a straight drift, and the course of the repetition: every sample counts, not the
     luckiest one. `stated` is the two-sided 95 % half-width of a difference between two samples: what of it
@@ -44,6 +45,9 @@ def change(
     inside = (time_s >= window[0]) & (time_s <= window[1])
     seen = inside & np.isfinite(values)
     if seen.sum() < max(FEWEST_SAMPLES, LEAST_SEEN * inside.sum()):
+        return None
+    far = inside & course.far_half(time_s, span)
+    if (seen & far).sum() < LEAST_SEEN * far.sum():
         return None
     t, y = time_s[seen], values[seen]
     way = course.progress(t, span)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.conventions import Side
 from analysis.exercises import Exercise
@@ -20,6 +21,7 @@ FEWEST_SAMPLES = 6
 AS_GOOD_AS_PERFECT = 0.01  # share left over, so that clean signals do not count without end
 # Errors of neighbouring samples go together over about this time (seen in rendered clips).
 ERROR_TIME_S = 0.3
+FAR_HALF = 0.5  # of the way
 EASE = 0.05  # how much slower than evenly a circle begins and ends (common practice, no source)
 
 
@@ -33,6 +35,11 @@ def progress(time_s: Floats, span: Span) -> Floats:
     x = np.clip(np.minimum(out, back), 0.0, 1.0)
     half_cosine, minimum_jerk = (1 - np.cos(np.pi * x)) / 2, x**3 * (10 - 15 * x + 6 * x * x)
     return np.asarray((half_cosine + minimum_jerk) / 2)
+
+
+def far_half(time_s: Floats, span: Span) -> NDArray[np.bool_]:
+    """Times (T,) in the farther half of the way: what happens there is not told from what was seen before."""
+    return np.asarray(progress(time_s, span) >= FAR_HALF)
 
 
 def columns(time_s: Floats, span: Span, shape: Shape) -> Floats:
