@@ -28,7 +28,7 @@ _LONGEST_GAP_S: Final = 0.5
 # obliquity and rotation: of a value (95 %), and of what a repetition changes, with a floor. On rendered clips
 # that were not learned from, most of them with faults of the pelvis, 87 % of changes lay inside. Rolling
 # towards or away from the camera hardly moves the cloth: the reading then expects too little by far.
-_HALF_WIDTH_PER_SPREAD: Final = np.array([2.2, 2.2, 2.5])
+_HALF_WIDTH_PER_SPREAD: Final = np.array([2.3, 2.9, 2.5])
 _CHANGE_PER_SPREAD: Final = np.array([4.0, 4.0, 6.0])
 _CHANGE_FLOOR_DEG: Final = 1.0
 # A learned reading errs towards its usual answer, which is rest: it seldom overstates a change (95 %).
