@@ -38,6 +38,7 @@ class _Problem(Record):
     value: str
     limit: float
     refuse: float | None = None
+    unsure: bool = False
     source: str
     message: str
     advice: str
@@ -86,6 +87,11 @@ def check(clip: Clip, observations: Observations, exercise: Exercise) -> Capture
             problems.append(CaptureProblem(kind=kind, message=message, advice=advice))
             usable &= problem.refuse is None or value <= problem.refuse
     return Capture(view=scene.view, usable=usable, problems=tuple(problems))
+
+
+def is_unsure(found: Capture) -> bool:
+    """Whether angles and times of the clip are too unsure to find fault with."""
+    return any(_words().problem[problem.kind].unsure for problem in found.problems)
 
 
 @dataclass(frozen=True)

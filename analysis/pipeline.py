@@ -90,7 +90,9 @@ def measure(
     motion = repetitions.without_hidden(motion, found)
     own = session.tuck_arch_deg if session else None
     places = findings.spots_cm(observations, body)
-    judged = findings.judge(found, motion, exercise, prescription, places, own)
+    judged = findings.judge(
+        found, motion, exercise, prescription, places, own, unsure=capture.is_unsure(fitness)
+    )
     told = report.build(
         exercise=exercise.name,
         clip=clip,

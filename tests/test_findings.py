@@ -12,9 +12,9 @@ from made_sets import DOUBT_DEG, followed, motion, spans, times
 from analysis import exercises, findings
 from analysis.conventions import PELVIC_SIGNALS, SIDES
 from analysis.exercises import Prescription
-from analysis.findings import Judged, texts
+from analysis.findings import Judged, changes, texts
 from analysis.records import Floats, Repetition
-from analysis.repetitions import Span
+from analysis.repetitions import Span, course
 
 ODD = 3  # the repetition that differs
 
@@ -197,6 +197,15 @@ def test_range_against_what_the_coach_set(kind: str, deg: float, verdict: str) -
     assert tells(bridges({ODD: deg, -1: 40.0}, Prescription(range_deg=40.0)), kind) == verdict
 
 
+@pytest.mark.parametrize(("unsure", "verdict"), [(False, "flagged"), (True, "borderline")])
+def test_where_landmarks_are_not_to_be_trusted_a_range_is_left_open(unsure: bool, verdict: str) -> None:
+    done = spans(5, sides=("both",))
+    hips = {f"hip_flexion_{s}": 60 - followed(done, {ODD: 14.0, -1: 38.0}) for s in SIDES}
+    judged = findings.judge(done, motion(done, hips), exercises.load("bridge"), unsure=unsure)
+    assert tells(judged, "range_short") == verdict
+    assert judged.repetitions[0].verdict != "flagged"
+
+
 def test_of_two_small_and_two_large_ways_of_a_side_neither_is_surely_the_usual() -> None:
     """The other side goes 95 deg: what is large for this side is not large for the set."""
     done = spans(count=8)
@@ -302,6 +311,18 @@ def test_off_the_spot_of_the_set(miss_cm: float, noise_cm: float, verdict: str, 
         assert ("nearer" if way > 0 else "further away") in judged.repetitions[ODD].findings[0].message
 
 
+def test_where_two_taps_of_a_side_lie_apart_from_one_and_the_other_side_none_is_surely_off() -> None:
+    done = spans()
+    place = np.zeros(len(times(done)))
+    for k in (2, 4):
+        place[(times(done) >= done[k].start_s) & (times(done) <= done[k].end_s)] = 9.0
+    other = np.zeros(len(place))
+    judged = toe_taps(done, {}, **{f"ankle_{done[0].side}": place, f"ankle_{done[1].side}": other})
+    near = ["off_target" in r.near for r in judged.repetitions]
+    assert near == [True, False] * 3
+    assert not any(f.kind == "off_target" for r in judged.repetitions for f in r.findings)
+
+
 def test_a_jerky_repetition_among_smooth_ones() -> None:
     """SPARC of the others is alike; this one shakes twice a second."""
     done, t = spans(), times(spans())
@@ -399,3 +420,17 @@ def test_without_places_the_spot_cannot_be_told() -> None:
     done = spans()
     judged = findings.judge(done, motion(done, {}), exercises.load("toe_tap"), None, None)
     assert texts.load().unseen.spot in [f.message for f in judged.findings]
+
+
+@pytest.mark.parametrize(("first", "last", "known"), [(0.0, 0.3, True), (0.7, 1.0, False)])
+def test_a_far_end_that_was_not_seen_is_not_told_from_the_way_there(
+    first: float, last: float, known: bool
+) -> None:
+    """Where little is seen of the far half, a fit to the rest could say anything."""
+    done = spans(1)
+    t, way = times(done), course.progress(times(done), done[0])
+    seen = np.where((way > first) & (way <= last), np.nan, 10 * way)
+    told = changes.change(t, seen, done[0], (0.0, float(t[-1])), 0.0)
+    assert (told is not None) == known
+    if told:
+        assert told.value == pytest.approx(10.0, abs=0.1)

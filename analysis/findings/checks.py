@@ -10,7 +10,7 @@ from analysis.exercises.schema import PELVIS_FINDINGS
 from analysis.findings import texts
 from analysis.findings.changes import ONE_SIDED_SHARE
 from analysis.findings.measures import Measured, can_clear, stated_range, understated_at
-from analysis.findings.usual import UsualRange, spread, unhurried, usual, usual_ranges
+from analysis.findings.usual import Usual, spread, unhurried, usual
 from analysis.measurement_error import timing_s
 from analysis.records import Finding, Motion
 
@@ -90,7 +90,7 @@ def checks(
     sides = [m.span.side for m in done]
     phases = (unhurried([m.phases_s[0] for m in done]), unhurried([m.phases_s[1] for m in done]))
     known = [m.range.value if m.range else None for m in done]
-    ranges = usual_ranges(known, sides)
+    ranges = usual(known, sides)
     spots = usual([m.spot_cm.value if m.spot_cm else None for m in done], sides)
     smooth = usual([m.smoothness for m in done], sides)
     rough = spread([m.smoothness for m in done if m.smoothness is not None])
@@ -100,7 +100,7 @@ def checks(
             *_range(m, ranges[i], motion, exercise, prescription),
             *_rushed(m, phases, exercise.limits, prescription),
             *_off_target(m, spots[i], exercise.limits),
-            *_jerky(m, smooth[i], rough, exercise.limits),
+            *_jerky(m, smooth[i].value, rough, exercise.limits),
             *_hold_short(m, prescription),
             *_shape_lost(m, exercise),
         ]
@@ -122,7 +122,7 @@ def _pelvis(m: Measured, motion: Motion, exercise: Exercise, prescription: Presc
 
 
 def _range(
-    m: Measured, in_set: UsualRange, motion: Motion, exercise: Exercise, prescription: Prescription
+    m: Measured, in_set: Usual, motion: Motion, exercise: Exercise, prescription: Prescription
 ) -> Iterator[Check]:
     """Against the prescription, in which constant errors count; else against the set, where they cancel.
 
@@ -133,17 +133,17 @@ def _range(
         return
     doubt, of, drawn = m.range.uncertainty, "usual in this set", DRAWN_BACK
     if prescription.range_deg:
-        in_set = UsualRange.set_by_the_coach(prescription.range_deg)
+        in_set = Usual.set_by_the_coach(prescription.range_deg)
         doubt = max(doubt, ONE_SIDED_SHARE * stated_range(motion, exercise, m.span.side))
         of, drawn = "set by the coach", 0.0
-    words = {"usual": quantity(in_set.deg, "deg"), "of": of}
-    lower, higher = in_set.deg - in_set.low_deg, in_set.high_deg - in_set.deg
-    other = in_set.whole_deg - in_set.deg
+    words = {"usual": quantity(in_set.value, "deg"), "of": of}
+    lower, higher = in_set.value - in_set.low, in_set.high - in_set.value
+    other = in_set.whole - in_set.value
     for kind, over in (("range_short", False), ("range_beyond", True)):
         limit = exercise.limits[kind]
         allowed = limit.value * max(0.0, other if over else -other, higher if over else lower)
-        missed = limit.value * (lower if over else higher) + (drawn * in_set.deg if over else 0.0)
-        yield Check(kind, m.range.value, limit.value * in_set.deg, doubt + allowed, "deg", m.range.at_s,
+        missed = limit.value * (lower if over else higher) + (drawn * in_set.value if over else 0.0)
+        yield Check(kind, m.range.value, limit.value * in_set.value, doubt + allowed, "deg", m.range.at_s,
                     limit.source, over, words, missed)  # fmt: skip
 
 
@@ -177,13 +177,15 @@ def _shortest(limit: Limit, prescription: Prescription) -> tuple[float, str]:
     return limit.value, limit.source
 
 
-def _off_target(m: Measured, usual_cm: float, limits: dict[str, Limit]) -> Iterator[Check]:
+def _off_target(m: Measured, in_set: Usual, limits: dict[str, Limit]) -> Iterator[Check]:
+    """Against the usual spot of the side, or another that may be the usual one just as well."""
     if m.spot_cm is None or "off_target" not in limits:
         return
     spot, limit = m.spot_cm, limits["off_target"]
-    away = spot.value - usual_cm
-    yield Check("off_target", abs(away), limit.value, spot.uncertainty, "cm", spot.at_s, limit.source,
-                words=direction("off_target", away))  # fmt: skip
+    away, lower, higher = spot.value - in_set.value, in_set.value - in_set.low, in_set.high - in_set.value
+    doubt = spot.uncertainty + (higher if away > 0 else lower)
+    yield Check("off_target", abs(away), limit.value, doubt, "cm", spot.at_s, limit.source,
+                words=direction("off_target", away), understated=max(lower, higher))  # fmt: skip
 
 
 def _jerky(m: Measured, usual_sparc: float, rough: float, limits: dict[str, Limit]) -> Iterator[Check]:

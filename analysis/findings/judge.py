@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -41,6 +42,8 @@ def judge(
     prescription: Prescription | None = None,
     places: Mapping[str, Floats] | None = None,
     tuck_arch_deg: float | None = None,
+    *,
+    unsure: bool = False,
 ) -> Judged:
     """Judge the repetitions of one set.
 
@@ -49,16 +52,14 @@ def judge(
     fires only beyond its limit and uncertainty. The verdict is `borderline` between the two, where the clip
     can rule out no motion of the pelvis that the exercise judges, and where it cannot rule out one that cloth
     never shows. A repetition of which too much was hidden, or that the clip cuts off, is `not_measured`.
+    `unsure`: landmarks err in ways that they do not tell, so they fire no finding but leave it open.
     """
     done = measure(spans, motion, exercise, places)
     whole = [m for m in done if m.span.complete]
-    checked = dict(
-        zip(
-            (id(m) for m in whole),
-            checks(whole, motion, exercise, prescription or Prescription()),
-            strict=True,
-        )
-    )
+    made = checks(whole, motion, exercise, prescription or Prescription())
+    if unsure:
+        made = [[_left_open(c) for c in of_one] for of_one in made]
+    checked = dict(zip((id(m) for m in whole), made, strict=True))
     blind = _blind(motion, exercise)
     judged = tuple(
         _judged(i + 1, m, checked.get(id(m), []), blind, m.numbers(exercise, tuck_arch_deg))
@@ -66,6 +67,11 @@ def judge(
     )
     sides = _sides(whole, motion, exercise)
     return Judged(judged, sides, (*_unseen(done, motion, exercise, places), *_uneven(sides)))
+
+
+def _left_open(check: Check) -> Check:
+    """A check that can raise no finding, unless pictures tell it rather than landmarks."""
+    return check if check.kind in PELVIS_FINDINGS else replace(check, uncertainty=math.inf)
 
 
 def _judged(

@@ -18,49 +18,43 @@ AS_CLOSE = 1.1
 TIGHT = 0.1
 
 
-def usual(values: Sequence[float | None], sides: Sequence[RepetitionSide]) -> list[float]:
-    """The usual value for each repetition, from its own side as far as that has a say; NaN without one.
-
-    A side with few repetitions cannot tell a fault from its habit, so the whole set has one vote in it.
-    """
-    own = _of_sides(values, sides)
-    return [centre(own[side]) for side in sides]
-
-
 @dataclass(frozen=True)
-class UsualRange:
-    """Usual range of a side, the lowest and highest that it may be just as well, and that of both sides, or
-    of the side alone where its repetitions lie close together [deg].
+class Usual:
+    """The usual value for a repetition's side, the lowest and highest that it may be just as well, and that
+    of both sides, or of the side alone where its repetitions lie close together.
 
     Where two of five repetitions are small and two are large, nobody can say which of them are as usual.
     """
 
-    deg: float
-    low_deg: float
-    high_deg: float
-    whole_deg: float
+    value: float
+    low: float
+    high: float
+    whole: float
 
     @classmethod
-    def set_by_the_coach(cls, deg: float) -> UsualRange:
+    def set_by_the_coach(cls, value: float) -> Usual:
         """Then there is nothing to doubt in it."""
-        return cls(deg, deg, deg, deg)
+        return cls(value, value, value, value)
 
 
-def usual_ranges(ranges_deg: Sequence[float | None], sides: Sequence[RepetitionSide]) -> list[UsualRange]:
-    """The usual range for each repetition, as `usual`."""
-    whole = centre(np.array([v for v in ranges_deg if v is not None]))
-    own = {side: _usual_range(values, whole) for side, values in _of_sides(ranges_deg, sides).items()}
+def usual(values: Sequence[float | None], sides: Sequence[RepetitionSide]) -> list[Usual]:
+    """The usual value for each repetition, from its own side as far as that has a say; NaN without one.
+
+    A side with few repetitions cannot tell a fault from its habit, so the whole set has one vote in it.
+    """
+    whole = centre(np.array([v for v in values if v is not None]))
+    own = {side: _usual_of(known, whole) for side, known in _of_sides(values, sides).items()}
     return [own[side] for side in sides]
 
 
-def _usual_range(values: Floats, whole_deg: float) -> UsualRange:
+def _usual_of(values: Floats, whole: float) -> Usual:
     if len(values) == 0:
-        return UsualRange(np.nan, np.nan, np.nan, np.nan)
+        return Usual(np.nan, np.nan, np.nan, np.nan)
     medians, widths = _halves(values)
-    deg, closest = float(medians[np.argmin(widths)]), widths.min()
+    value, closest = float(medians[np.argmin(widths)]), widths.min()
     like = medians[widths <= AS_CLOSE * closest]
-    sure = closest <= TIGHT * abs(deg)
-    return UsualRange(deg, float(like.min()), float(like.max()), deg if sure else whole_deg)
+    sure = closest <= TIGHT * abs(value)
+    return Usual(value, float(like.min()), float(like.max()), value if sure else whole)
 
 
 def _of_sides(
