@@ -2,13 +2,17 @@
 
 import numpy as np
 
+from analysis import exercises, findings
 from analysis.conventions import PELVIC_SIGNALS, SIDES
-from analysis.records import Floats, Motion
+from analysis.exercises import Prescription
+from analysis.findings import Judged
+from analysis.records import Floats, Motion, Repetition
 from analysis.repetitions import Span, course
 
 RATE_HZ, REST_S, PHASE_S, HOLD_S, PAUSE_S = 12.5, 2.0, 2.0, 0.8, 1.2
 STATED_DEG = 2.0  # two-sided 95 % half-width of a change
 DOUBT_DEG = STATED_DEG * 1.645 / 1.96  # one-sided: the value is not closer to rest
+ODD = 3  # the repetition that differs
 
 
 def spans(
@@ -50,3 +54,26 @@ def motion(done: list[Span], values: dict[str, Floats]) -> Motion:
     }
     stated = dict.fromkeys(signals, STATED_DEG)
     return Motion(times(done), signals | values, stated, stated, "card")
+
+
+def kinds(rep: Repetition) -> list[str]:
+    return [f.kind for f in rep.findings]
+
+
+def tells(judged: Judged, kind: str) -> str:
+    """What is said of the odd repetition; the others are sound, and nothing else is found in it."""
+    others = [r for r in judged.repetitions if r.index != ODD + 1]
+    assert [r.verdict for r in others] == ["sound"] * len(others)
+    odd = judged.repetitions[ODD]
+    assert kinds(odd) in ([], [kind])
+    assert (odd.verdict == "flagged") == (kinds(odd) == [kind])
+    return odd.verdict
+
+
+def toe_taps(
+    done: list[Span], values: dict[str, Floats], prescription: Prescription | None = None, **places: Floats
+) -> Judged:
+    """A set of toe taps of 40 deg, with other signals on top."""
+    knees = {f"knee_flexion_{s}": 100 - followed(done, {-1: 40.0}, s) for s in SIDES}
+    at = {f"ankle_{s}": np.zeros(len(times(done))) for s in SIDES} | places
+    return findings.judge(done, motion(done, knees | values), exercises.load("toe_tap"), prescription, at)
