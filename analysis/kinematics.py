@@ -93,9 +93,8 @@ def measure(body: Skeleton, pelvis: PelvisMotion) -> Motion:
     values = {name: v for name, v in values.items() if np.isfinite(v).any()}
     expected = {n: _half_width(body, n) for n in values if n not in pelvis.values}
     whole = {n: _of_value(n, w) for n, w in expected.items()} | pelvis.uncertainty_deg
-    change = {
-        n: CHANGE_SHARE.get(_kind(n), 1.0) * w for n, w in expected.items()
-    } | pelvis.change_uncertainty_deg
+    change = {n: CHANGE_SHARE.get(_kind(n), 1.0) * w for n, w in expected.items()}
+    change |= pelvis.change_uncertainty_deg
     return Motion(
         body.time_s,
         values,

@@ -221,9 +221,8 @@ class Studio:
         )
         if card is not None:
             data = np.ascontiguousarray(card[::-1]).tobytes()
-            self.texture = self.gl.texture(
-                card.shape[::-1], 1, data, alignment=1
-            )  # kept: else it is collected
+            # kept: else it is collected, and the card is black
+            self.texture = self.gl.texture(card.shape[::-1], 1, data, alignment=1)
             self.texture.build_mipmaps()
             self.texture.anisotropy = 8.0
             self.texture.use(0)
