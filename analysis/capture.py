@@ -39,6 +39,7 @@ class _Problem(Record):
     limit: float
     refuse: float | None = None
     unsure: bool = False
+    wider: float = 1.0
     source: str
     message: str
     advice: str
@@ -92,6 +93,11 @@ def check(clip: Clip, observations: Observations, exercise: Exercise) -> Capture
 def is_unsure(found: Capture) -> bool:
     """Whether angles and times of the clip are too unsure to find fault with."""
     return any(_words().problem[problem.kind].unsure for problem in found.problems)
+
+
+def widening(found: Capture) -> float:
+    """By how much half-widths of values are wider than in a clip without its problems."""
+    return max((_words().problem[problem.kind].wider for problem in found.problems), default=1.0)
 
 
 @dataclass(frozen=True)

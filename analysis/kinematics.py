@@ -6,6 +6,7 @@ rotation, with the signs of `conventions.py`. Knee: angle between thigh and shan
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -104,6 +105,11 @@ def measure(body: Skeleton, pelvis: PelvisMotion) -> Motion:
         pelvis.overstated_deg,
         pelvis.understated_deg,
     )
+
+
+def less_sure(motion: Motion, times: float) -> Motion:
+    """The same with so many times as wide half-widths of values; those of changes have room for it."""
+    return replace(motion, uncertainty_deg={n: times * w for n, w in motion.uncertainty_deg.items()})
 
 
 def _half_width(body: Skeleton, name: str) -> float:

@@ -87,7 +87,7 @@ def measure(
     if found:
         turned = far_ends.compared(turned, clip, observations, body, found, exercise)
         motion = kinematics.measure(body, turned)
-    motion = repetitions.without_hidden(motion, found)
+    motion = kinematics.less_sure(repetitions.without_hidden(motion, found), capture.widening(fitness))
     own = session.tuck_arch_deg if session else None
     places = findings.spots_cm(observations, body)
     judged = findings.judge(

@@ -279,6 +279,13 @@ def test_every_problem_says_what_to_do(toe_tap: Exercise) -> None:
         assert "nan" not in problem.message
 
 
+def test_values_of_a_dark_clip_are_told_less_sure(toe_tap: Exercise) -> None:
+    """By as much as was measured on rendered clips; other problems widen nothing."""
+    wider = {name: capture.widening(capture.check(a, b, toe_tap)) for name, (a, b, *_) in CASES.items()}
+    assert wider.pop("dark") == 1.4
+    assert set(wider.values()) == {1.0}
+
+
 def test_data_file_names_every_measure_view_and_posture() -> None:
     words = capture._words()
     assert set(words.views) == set(get_args(View))

@@ -5,7 +5,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from analysis import kinematics
-from analysis.records import Floats
+from analysis.records import Floats, Motion
 from analysis.skeleton import pelvis_angles, pelvis_axes, trunk_curl
 
 UP, DOWN = np.array([[0.0, 1.0, 0.0]]), np.array([[0.0, -1.0, 0.0]])
@@ -94,3 +94,11 @@ def test_missing_stays_missing() -> None:
     gap = np.full((1, 3, 3), np.nan)
     assert np.isnan(kinematics.hip_angles(gap, STANDING, "left")).all()
     assert np.isnan(pelvis_axes(np.full((1, 3), np.nan))).all()
+
+
+def test_less_sure_values_leave_what_is_known_of_changes() -> None:
+    half = {"knee_flexion_left": 4.0}
+    sure = Motion(np.arange(2.0), {"knee_flexion_left": np.zeros(2)}, half, half, "none")
+    told = kinematics.less_sure(sure, 1.4)
+    assert told.uncertainty_deg == pytest.approx({"knee_flexion_left": 5.6})
+    assert told.change_uncertainty_deg == half
