@@ -7,19 +7,21 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.card.design import LENGTH_CM
 from sample_clips.rendering.body import Body, Floats
+from sample_clips.rendering.cards import MAT_CARD, PELVIS_CARD, roof, sheet
 from sample_clips.rendering.motions import MOVEMENTS
 from sample_clips.rendering.movement import Movement, Rep, timeline
 from sample_clips.rendering.person import Conditions, camera, frame_key, look
 from sample_clips.rendering.pose import Posed, pose
-from sample_clips.rendering.scene import CARD, MAT_FRAMES, Camera, Picture, Studio, _quad, room
+from sample_clips.rendering.scene import FLOOR_M, MAT_FRAMES, MAT_HALF_M, Camera, Picture, Studio, room
 
 _SHORT = {"left": "L", "right": "R", "both": "both"}
 
 
 @dataclass(frozen=True, eq=False)
 class Plan:
-    """Everything that fixes a clip: who, what, where, and when."""
+    """Everything that fixes a clip: who, what, where, and when; lowest_m: where the feet end along the mat."""
 
     name: str
     movement: Movement
@@ -29,6 +31,7 @@ class Plan:
     camera: Camera
     view: str
     duration_s: float
+    lowest_m: float
     card: bool
     rng: np.random.Generator
     conditions: Conditions
@@ -74,31 +77,53 @@ def plan(
     shape = [pose(body, movement.posture(reps, t)) for t in (0.0, *turns)]
     skins = [body.skin(p.rotations, p.positions)[::37] for p in shape]
     points = np.vstack(skins) @ frame.T + origin
+    lowest_m = float(points[:, 1].min())
+    if card:  # the phone must see the mat card, too
+        points = np.vstack([points, *(_below_feet(lowest_m, side) for side in (-1.0, 1.0))])
     phone = camera(view, frame, points, rng, conditions)
     end = (reps[-1].end if reps else 22.0) + rng.uniform(1.0, 2.0)
-    return Plan(name, movement, reps, frame, origin, phone, view, float(end), card, rng, conditions)
+    return Plan(name, movement, reps, frame, origin, phone, view, float(end), lowest_m, card, rng, conditions)
 
 
 def _cards(p: Plan, posed: Posed) -> Floats | None:
-    """Pelvis card on the side of the pelvis that faces the phone, and the mat card in front of it."""
+    """Both cards where the printed page says that they go, folded as it says; None in a clip without them."""
     if not p.card:
         return None
+    return np.vstack([roof(*_on_pelvis(p, posed), PELVIS_CARD), roof(*_beside_mat(p), MAT_CARD)])
+
+
+def _on_pelvis(p: Plan, posed: Posed) -> tuple[Floats, Floats]:
+    """Place and axes (3, 3) of the pelvis card: on the side of the pelvis that faces the phone, or on its front."""
     pelvis = p.frame @ posed.rotations["pelvis"]
     hips = p.world(posed.positions["pelvis"])
-    to_phone = p.frame.T @ (p.camera.at - hips)
-    axis = 0 if abs(to_phone[0]) > abs(to_phone[2]) * 1.2 else 2
-    sign = np.sign(to_phone[axis]) or 1.0
-    off = {0: 0.17, 2: 0.21}[axis] * sign * np.eye(3)[axis] + np.array([0, 0.05, 0])
-    across = np.cross(np.array([0, 1.0, 0]), sign * np.eye(3)[axis])
-    half = 0.05
-    quad = _quad(hips + pelvis @ off, pelvis @ across * half, pelvis @ np.array([0, half, 0]), CARD, True)
-    return quad
+    front, cranial, right = np.eye(3)
+    to_phone = pelvis.T @ (p.camera.at - hips)
+    if abs(to_phone[0]) > abs(to_phone[2]) * 1.2:
+        outward, ridge, off = np.sign(to_phone[0]) * front, cranial, 0.17
+    else:
+        outward, ridge, off = np.sign(to_phone[2]) * right, front, 0.21
+    axes = np.column_stack([np.cross(ridge, outward), ridge, outward])
+    return hips + pelvis @ (off * outward + 0.05 * cranial), pelvis @ axes
 
 
-def frames(p: Plan, times: Floats, board: Picture | None = None) -> Iterator[tuple[Picture, Posed]]:
+def _beside_mat(p: Plan) -> tuple[Floats, Floats]:
+    """Place and axes (3, 3) of the mat card: on end on the floor, at the long edge that faces the phone."""
+    side = float(np.sign(p.camera.at[0]) or 1.0)
+    up, outward = np.array([0.0, 0.0, 1.0]), np.array([side, 0.0, 0.0])
+    return _below_feet(p.lowest_m, side), np.column_stack([np.cross(up, outward), up, outward])
+
+
+def _below_feet(lowest_m: float, side: float) -> Floats:
+    """Where the mat card stands, next to the mat's edge on the side of +x or -x."""
+    return np.array([side * MAT_HALF_M, lowest_m - 0.12, FLOOR_M + LENGTH_CM / 200])
+
+
+def frames(p: Plan, times: Floats) -> Iterator[tuple[Picture, Posed]]:
     """Pictures (H, W, 3) uint8 with the posed body, one a time [s]."""
     body = p.movement.body
-    studio = Studio(body, look(p.rng, p.conditions), p.camera, room(p.rng, p.camera), board)
+    studio = Studio(
+        body, look(p.rng, p.conditions), p.camera, room(p.rng, p.camera), sheet() if p.card else None
+    )
     noise = np.random.default_rng(1)
     level = 2.5 if not p.conditions.low_light else 6.0
     grain = noise.normal(0, level, (4, p.camera.height, p.camera.width, 1)).astype(np.float32)

@@ -16,7 +16,6 @@ from sample_clips.rendering.body import make_body
 from sample_clips.rendering.clip import Plan, frames, plan, truth
 from sample_clips.rendering.motions import MOVEMENTS
 from sample_clips.rendering.person import Conditions, phenotype
-from sample_clips.rendering.scene import Picture
 
 
 def render(
@@ -34,21 +33,14 @@ def render(
     """Write NAME.mp4 and NAME.truth.json; the person, room and motion all come from the seed."""
     body = make_body(**phenotype(np.random.default_rng(seed + 77_000)))
     p = plan(name, exercise, body, seed, view=view, conditions=conditions, card=card, fault_share=fault_share)
-    board = None
-    if card:
-        from analysis.card import board_image
-
-        board = board_image(40)
-    return write(folder, p, fps, board)
+    return write(folder, p, fps)
 
 
-def write(folder: Path, p: Plan, fps: float, board: Picture | None = None, **told: object) -> Path:
+def write(folder: Path, p: Plan, fps: float, **told: object) -> Path:
     """Write a planned clip and its truth; `told` is put into the truth, too."""
     exact = truth(p, fps) | told
     times = np.arange(len(exact["series"])) / fps  # type: ignore[arg-type]
-    pictures = (
-        Frame(float(t), picture) for t, (picture, _) in zip(times, frames(p, times, board), strict=True)
-    )
+    pictures = (Frame(float(t), picture) for t, (picture, _) in zip(times, frames(p, times), strict=True))
     folder.mkdir(parents=True, exist_ok=True)
     write_video(folder / f"{p.name}.mp4", pictures, quality=27)
     (folder / f"{p.name}.truth.json").write_text(json.dumps(exact))

@@ -58,6 +58,7 @@ void main() {
 )
 
 SKIN, HAIR, TOP, BOTTOM, SHOES, MAT, FLOOR, WALL, BOX_A, BOX_B, CARD = range(11)
+FLOOR_M, MAT_HALF_M = -0.012, 0.33  # height of the floor below the mat's top, half the mat's width
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,7 +147,7 @@ def _normals(v: Floats, tri: NDArray[np.int32]) -> Floats:
     return out / np.maximum(np.linalg.norm(out, axis=1, keepdims=True), 1e-12)
 
 
-def _quad(centre: Floats, u: Floats, v: Floats, material: int, unit_rest: bool = False) -> Floats:
+def quad(centre: Floats, u: Floats, v: Floats, material: int, unit_rest: bool = False) -> Floats:
     """Two triangles (6, 10): at, normal, rest, material; u and v are the half sides."""
     corners = np.array([[-1, -1], [1, -1], [1, 1], [-1, -1], [1, 1], [-1, 1]], float)
     at = centre + corners[:, :1] * u + corners[:, 1:] * v
@@ -161,25 +162,23 @@ def _box(centre: Floats, half: Floats, material: int) -> Floats:
     for axis in range(3):
         for sign in (-1, 1):
             u, v = np.eye(3)[(axis + 1) % 3] * half, np.eye(3)[(axis + 2) % 3] * half
-            faces.append(_quad(centre + sign * np.eye(3)[axis] * half, u, sign * v, material))
+            faces.append(quad(centre + sign * np.eye(3)[axis] * half, u, sign * v, material))
     return np.vstack(faces)
 
 
 def room(rng: np.random.Generator, camera: Camera) -> Floats:
     """Floor, mat, the two walls behind the client and some furniture (N, 10)."""
     parts = [
-        _quad(np.array([0, 0, -0.012]), np.array([6.0, 0, 0]), np.array([0, 6.0, 0]), FLOOR),
-        _box(np.array([0, -0.05, -0.006]), np.array([0.33, 1.0, 0.006]), MAT),
+        quad(np.array([0, 0, FLOOR_M]), np.array([6.0, 0, 0]), np.array([0, 6.0, 0]), FLOOR),
+        _box(np.array([0, -0.05, FLOOR_M / 2]), np.array([MAT_HALF_M, 1.0, -FLOOR_M / 2]), MAT),
     ]
     away = -np.sign(camera.at[:2] - camera.target[:2])
     gap = rng.uniform(1.0, 2.6, 2)
     parts.append(
-        _quad(np.array([away[0] * gap[0], 0, 1.5]), np.array([0, 6.0, 0]), np.array([0, 0, 1.6]), WALL)
+        quad(np.array([away[0] * gap[0], 0, 1.5]), np.array([0, 6.0, 0]), np.array([0, 0, 1.6]), WALL)
     )
     parts.append(
-        _quad(
-            np.array([0, away[1] * (gap[1] + 0.9), 1.5]), np.array([6.0, 0, 0]), np.array([0, 0, 1.6]), WALL
-        )
+        quad(np.array([0, away[1] * (gap[1] + 0.9), 1.5]), np.array([6.0, 0, 0]), np.array([0, 0, 1.6]), WALL)
     )
     for _ in range(int(rng.integers(0, 4))):
         half = rng.uniform([0.1, 0.1, 0.15], [0.4, 0.5, 0.6])
