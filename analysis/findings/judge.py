@@ -52,7 +52,7 @@ def judge(
     fires only beyond its limit and uncertainty. The verdict is `borderline` between the two, where the clip
     can rule out no motion of the pelvis that the exercise judges, and where it cannot rule out one that cloth
     never shows. A repetition of which too much was hidden, or that the clip cuts off, is `not_measured`.
-    `unsure`: landmarks err in ways that they do not tell, so they fire no finding but leave it open.
+    `unsure`: the clip errs in ways that it does not tell: landmarks fire no finding, and nothing is cleared.
     """
     done = measure(spans, motion, exercise, places)
     whole = [m for m in done if m.span.complete]
@@ -70,8 +70,9 @@ def judge(
 
 
 def _left_open(check: Check) -> Check:
-    """A check that can raise no finding, unless pictures tell it rather than landmarks."""
-    return check if check.kind in PELVIS_FINDINGS else replace(check, uncertainty=math.inf)
+    """A check that clears nothing, and raises no finding, unless pictures tell it rather than landmarks."""
+    fires = check.uncertainty if check.kind in PELVIS_FINDINGS else math.inf
+    return replace(check, uncertainty=fires, understated=math.inf)
 
 
 def _judged(
