@@ -247,6 +247,11 @@ def _moving_camera(scene: _Scene) -> float:
     return float(np.percentile(np.nan_to_num(shift, nan=1.0), 90))
 
 
+def _card_hidden(scene: _Scene) -> float:
+    pelvis, mat = (np.isfinite(r).all((1, 2)) for r in (scene.seen.card_rotation, scene.seen.mat_rotation))
+    return float((mat & ~pelvis).mean())
+
+
 def _tilted_camera(scene: _Scene) -> float:
     """Lean of the line from heels to shoulders while the client lies still: both touch the mat [deg]."""
     level_views = {"supine": "side", "side_lying": "front"}
@@ -273,6 +278,7 @@ _MEASURES: Final[dict[str, Callable[[_Scene], float]]] = {
     "cut_short": _cut_short,
     "wrong_view": _wrong_view,
     "two_people": _two_people,
+    "card_hidden": _card_hidden,
     "moving_camera": _moving_camera,
     "tilted_camera": _tilted_camera,
     "too_dark": _too_dark,

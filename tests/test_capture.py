@@ -239,6 +239,18 @@ CASES: dict[str, tuple[Clip, Observations, set[str], bool]] = {
     "dim": (clip(), observed(brightness=np.full(T, 0.2)), set(), True),
     "two people": (clip(), observed(people=np.where(np.arange(T) < 30, 2.0, 1.0)), {"two_people"}, True),
     "somebody walks past": (clip(), observed(people=np.where(np.arange(T) < 8, 2.0, 1.0)), set(), True),
+    "arm over the card": (
+        clip(),
+        observed(mat_rotation=np.tile(np.eye(3), (T, 1, 1))),
+        {"card_hidden"},
+        True,
+    ),
+    "both cards": (
+        clip(),
+        observed(mat_rotation=np.tile(np.eye(3), (T, 1, 1)), card_rotation=np.tile(np.eye(3), (T, 1, 1))),
+        set(),
+        True,
+    ),
     "moved camera": (clip(), observed(camera_shift=SHAKEN), {"moving_camera"}, True),
     "camera that fell": (clip(), observed(camera_shift=LOST), {"moving_camera"}, False),
     "plain background": (clip(), observed(camera_shift=np.full(T, np.nan)), set(), True),

@@ -202,6 +202,18 @@ def test_a_far_end_at_which_the_card_is_covered_is_told_by_the_pictures(
     assert told.understated_deg["pelvic_tilt"][int(np.abs(t - done[1].turn_s).argmin())] > 0.5
 
 
+def test_a_card_that_shows_no_far_end_does_not_tell_what_all_have_in_common(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    done = spans(4, sides=("both",))
+    t = times(done)
+    far = np.any([course.far_half(t, s) for s in done], axis=0)
+    misses = TOE_TAP.model_copy(update={"cloth_misses": ("pelvic_tilt",)})
+    tilt = np.where(far, np.nan, 0.0)
+    told = judged_motion(monkeypatch, done, np.array([0.0, 8.0, 0.0, 0.3]), "card", misses, tilt)
+    assert told.change_uncertainty_deg == {"pelvic_tilt": 12.0}
+
+
 def test_an_unfinished_repetition_is_not_compared(monkeypatch: pytest.MonkeyPatch) -> None:
     done = [*spans(4)[:3], replace(spans(4)[3], complete=False)]
     told = judged_motion(monkeypatch, done, np.array([0.0, 8.0, 0.0]))

@@ -18,7 +18,7 @@ from analysis.far_ends.estimate import Reading, turns
 from analysis.far_ends.pair import Pair
 from analysis.far_ends.turned import FAR_ENDS, START_AND_FAR_END, Between, turned
 from analysis.pelvis import PelvisMotion
-from analysis.pelvis.measure import GOOD_DEG
+from analysis.pelvis.measure import GOOD_DEG, UNUSUAL_DEG
 from analysis.records import Clip, Floats, Observations, Skeleton
 from analysis.repetitions import Span, course
 from analysis.skeleton.camera import mat_in_camera
@@ -51,6 +51,8 @@ def compared(
     untold = {name: _untold(pelvis, name, time_s, whole) for name in judged}
     if camera is None or not any(untold.values()):
         return pelvis
+    covered = [name for name in judged if _by_card(pelvis, name) and len(untold[name]) == len(whole)]
+    pelvis = _as_unknown(pelvis, covered)
     read = _readings(clip, observations, whole, camera)
     for name in judged:
         told = read[PELVIC_SIGNALS.index(name)]
@@ -69,6 +71,12 @@ def _untold(pelvis: PelvisMotion, name: str, time_s: Floats, spans: Sequence[Spa
         return every
     known = np.isfinite(pelvis.values[name])
     return {k for k in every if known[course.far_half(time_s, spans[k])].mean() < _LEAST_SEEN}
+
+
+def _as_unknown(pelvis: PelvisMotion, names: Sequence[str]) -> PelvisMotion:
+    """Without what a card says of signals, of which it showed no far end: how far they go is not known."""
+    unknown = dict.fromkeys(names, UNUSUAL_DEG)
+    return replace(pelvis, change_uncertainty_deg=pelvis.change_uncertainty_deg | unknown)
 
 
 def _as_unsure(corrected: PelvisMotion, before: PelvisMotion, name: str) -> PelvisMotion:

@@ -23,7 +23,7 @@ GOOD_DEG: Final = 3.0
 _MOSTLY: Final = 0.8  # of the pictures in which another source sees the client
 # What the body model follows is how an exercise usually takes the pelvis along. Where a client's pelvis moves
 # on its own, it reads next to nothing: on rendered clips 12 deg were missed.
-_UNUSUAL_DEG: Final = 12.0
+UNUSUAL_DEG: Final = 12.0
 NONE: Final[PelvisSource] = "none"
 
 
@@ -47,7 +47,7 @@ def hidden(seen: Seen | None, signals: Sequence[str]) -> Seen | None:
     if seen is None or not signals:
         return seen
     axes = np.isin(PELVIC_SIGNALS, signals)
-    return replace(seen, change_half_width_deg=np.where(axes, _UNUSUAL_DEG, seen.change_half_width_deg))
+    return replace(seen, change_half_width_deg=np.where(axes, UNUSUAL_DEG, seen.change_half_width_deg))
 
 
 def choose(seen: dict[PelvisSource, Seen]) -> PelvisMotion:
@@ -87,7 +87,7 @@ def _best(seen: dict[PelvisSource, Seen], axis: int) -> PelvisSource | None:
 def _doubt(seen: Seen, axis: int, most_shown: float) -> float:
     """Half-width of a change, as far as it counts: a source that loses the client on the move tells none."""
     tells = _share(seen, axis) >= _MOSTLY * most_shown
-    return min(float(seen.change_half_width_deg[axis]), _UNUSUAL_DEG) if tells else _UNUSUAL_DEG
+    return min(float(seen.change_half_width_deg[axis]), UNUSUAL_DEG) if tells else UNUSUAL_DEG
 
 
 def _share(seen: Seen, axis: int) -> float:
@@ -102,4 +102,4 @@ def from_body(body: Skeleton) -> Seen | None:
     if not body.half_width_deg or not np.isfinite(angles).any():
         return None
     widths = np.array([np.nanmedian(body.half_width_deg[s]) for s in PELVIC_SIGNALS])
-    return Seen(angles, widths, np.maximum(widths, _UNUSUAL_DEG))
+    return Seen(angles, widths, np.maximum(widths, UNUSUAL_DEG))
