@@ -261,6 +261,14 @@ def test_filming_again_is_no_change_of_the_movement() -> None:
     assert words.better(given)[0] == unseen.cue
 
 
+@pytest.mark.parametrize(("half_deg", "asked"), [(1.0, False), (4.5, True)])
+def test_the_second_card_is_asked_for_where_one_leaves_the_pelvis_unsure(
+    half_deg: float, asked: bool
+) -> None:
+    given = report(pelvis_source="card", uncertainty_deg={"pelvic_obliquity": half_deg})
+    assert any("second card" in hint for hint in words.better(given)) is asked
+
+
 def test_half_widths_are_told_by_angle_and_side() -> None:
     halves = {"hip_flexion_left": 10.3, "hip_flexion_right": 11.3, "hip_rotation_left": 7.6}
     told = next(

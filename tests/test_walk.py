@@ -60,19 +60,16 @@ def test_far_ends_laid_over_each_other_show_a_pelvis_that_goes_astray_once(exerc
     assert any(found)
 
 
-def test_the_card_shows_what_cloth_hides() -> None:
-    """A hike of the pelvis in a bridge, from the side: found by the card, and no sound repetition accused.
-
-    Without the card on the mat it stays open whether all of them hike a little.
-    """
+def test_the_cards_show_what_cloth_hides() -> None:
+    """A hike of the pelvis in a bridge, from the side, is found, and the sound repetitions are called so."""
     clip = next(c for c in MANIFEST if c.get("card"))
     truth = json.loads((CLIPS / clip["truth"]).read_text())
     measured = pipeline.measure(CLIPS / clip["file"], exercises.load(clip["exercise"]))
     assert measured.report.pelvis_source == "card"
     kinds = [{f.kind for f in r.findings} for r in measured.report.repetitions]
     assert kinds == [{"pelvis_hiked"} if t["faults"] else set() for t in truth["reps"]]
-    near = {kind for r in measured.report.repetitions for kind in r.near}
-    assert near <= {"pelvis_hiked", "pelvis_rotated"}
+    verdicts = [r.verdict for r in measured.report.repetitions]
+    assert verdicts == ["flagged" if t["faults"] else "sound" for t in truth["reps"]]
     rows, _ = errors(measured, truth)
     pelvic = [np.nanmean(np.abs(error)) for name, error, _width in rows if name.startswith("pelvic")]
     assert max(pelvic) <= 1.0

@@ -6,7 +6,7 @@ from importlib.resources import files
 from typing import Any, Final
 
 from analysis import exercises
-from analysis.conventions import SIGNALS
+from analysis.conventions import PELVIC_SIGNALS, SIGNALS
 from analysis.records import Finding, Repetition, Report
 
 NBSP: Final = "\N{NO-BREAK SPACE}"
@@ -17,6 +17,9 @@ _SHOWN: Final = {
     "%": (0, f"{NBSP}%"),
     "1": (2, ""),
 }
+
+# Half-width [deg] of an axis of the pelvis that one card leaves in a bridge, and both cards together do not.
+_ONE_CARD_DEG: Final = 1.5
 
 
 @cache
@@ -114,7 +117,9 @@ def better(report: Report) -> tuple[str, ...]:
     """What to show next time, and what the recommended view, another view or a card would add."""
     told, view = words(), report.capture.view
     hints = [f.cue for f in _findings(report) if f.kind == "not_measurable"]
-    hints += [told["better_pelvis"][report.pelvis_source], told["better_view"][view]]
+    if report.pelvis_source != "card" or _widest_pelvis(report) > _ONE_CARD_DEG:
+        hints.append(told["better_pelvis"][report.pelvis_source])
+    hints.append(told["better_view"][view])
     if report.exercise in exercises.names():
         exercise = exercises.load(report.exercise)
         if view not in exercise.views:
@@ -122,6 +127,11 @@ def better(report: Report) -> tuple[str, ...]:
                 0, f"This exercise is measured best {told['view'][exercise.views[0]]}. {exercise.phone}"
             )
     return tuple(dict.fromkeys(hint for hint in hints if hint))
+
+
+def _widest_pelvis(report: Report) -> float:
+    """The largest half-width of the pelvis's signals [deg]; 0 without any."""
+    return max((half for name, half in report.uncertainty_deg.items() if name in PELVIC_SIGNALS), default=0.0)
 
 
 def _findings(report: Report) -> list[Finding]:
