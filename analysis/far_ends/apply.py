@@ -59,8 +59,12 @@ def compared(
         if name in exercise.cloth_misses:
             told = [reading for reading in told if reading.first is not None]
         corrected = _corrected(pelvis, name, time_s, whole, told, untold[name])
-        as_unsure = name in exercise.cloth_misses or _by_card(pelvis, name)
-        pelvis = _as_unsure(corrected, pelvis, name) if as_unsure else corrected
+        if _by_card(pelvis, name):
+            pelvis = _as_unsure(corrected, pelvis, name, _filled(corrected, pelvis, name))
+        elif name in exercise.cloth_misses:
+            pelvis = _as_unsure(corrected, pelvis, name)
+        else:
+            pelvis = corrected
     return pelvis
 
 
@@ -79,17 +83,31 @@ def _as_unknown(pelvis: PelvisMotion, names: Sequence[str]) -> PelvisMotion:
     return replace(pelvis, change_uncertainty_deg=pelvis.change_uncertainty_deg | unknown)
 
 
-def _as_unsure(corrected: PelvisMotion, before: PelvisMotion, name: str) -> PelvisMotion:
-    """Stated as unsure as before: which repetition differs is known, what all have in common is not."""
+def _as_unsure(
+    corrected: PelvisMotion, before: PelvisMotion, name: str, share: float = 0.0
+) -> PelvisMotion:
+    """Stated as unsure as before: which repetition differs is known, what all have in common is not.
+
+    Values are, but for a share of the pictures.
+    """
     value, change = (
         {k: v for k, v in stated.items() if k == name}
         for stated in (before.uncertainty_deg, before.change_uncertainty_deg)
     )
+    if share:
+        squares = corrected.uncertainty_deg[name] ** 2, value[name] ** 2
+        value = {name: float(np.sqrt(np.average(squares, weights=(share, 1 - share))))}
     return replace(
         corrected,
         uncertainty_deg=corrected.uncertainty_deg | value,
         change_uncertainty_deg=corrected.change_uncertainty_deg | change,
     )
+
+
+def _filled(corrected: PelvisMotion, before: PelvisMotion, name: str) -> float:
+    """Share of the pictures in which a signal is told now and was not before."""
+    told, was = (np.isfinite(pelvis.values[name]) for pelvis in (corrected, before))
+    return float((told & ~was).sum() / max(told.sum(), 1))
 
 
 def _by_card(pelvis: PelvisMotion, name: str) -> bool:
@@ -148,7 +166,7 @@ def _corrected(
         if k in untold:
             values[at] = bridged[at] + (found.deg[k] - was[k]) * course.progress(time_s[at], spans[k])
             over[at], under[at] = size[k] - found.least_deg[k], found.most_deg[k] - size[k]
-    half = float(np.median((found.most_deg - size)[list(was)]))
+    half = float(np.median((found.most_deg - size)[list(was.keys() & untold)]))
     return replace(
         pelvis,
         values=pelvis.values | {name: values},

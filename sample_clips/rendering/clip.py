@@ -68,6 +68,8 @@ def plan(
     """Draw a clip of an exercise for a body from a seed."""
     rng = np.random.default_rng(seed)
     movement = table[exercise](body, rng)
+    if card:
+        movement.clear_card()
     conditions = conditions or Conditions()
     reps = timeline(movement, rng, fault_share)
     frame = MAT_FRAMES[frame_key(movement)]
@@ -99,11 +101,12 @@ def _on_pelvis(p: Plan, posed: Posed) -> tuple[Floats, Floats]:
     front, cranial, right = np.eye(3)
     to_phone = pelvis.T @ (p.camera.at - hips)
     if abs(to_phone[0]) > abs(to_phone[2]) * 1.2:
-        outward, ridge, off = np.sign(to_phone[0]) * front, cranial, 0.17
+        ridge = right if p.movement.lies == "side_lying" else cranial
+        outward, off, above_hips = np.sign(to_phone[0]) * front, 0.17, 0.08
     else:
-        outward, ridge, off = np.sign(to_phone[2]) * right, front, 0.21
+        ridge, outward, off, above_hips = front, np.sign(to_phone[2]) * right, 0.21, 0.05
     axes = np.column_stack([np.cross(ridge, outward), ridge, outward])
-    return hips + pelvis @ (off * outward + 0.05 * cranial), pelvis @ axes
+    return hips + pelvis @ (off * outward + above_hips * cranial), pelvis @ axes
 
 
 def _beside_mat(p: Plan) -> tuple[Floats, Floats]:

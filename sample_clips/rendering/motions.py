@@ -25,6 +25,10 @@ class Supine(Movement):
         self.spread = self.rng.uniform(-0.03, 0.06)
         self.arms = self.rng.choice(["side", "side", "out", "belly"])
 
+    def clear_card(self) -> None:
+        if self.arms == "side":
+            self.arms = "belly"
+
     def arm_pose(self) -> ArmPose:
         return {
             "side": ArmPose(),
@@ -116,7 +120,8 @@ class CurlUp(Supine):
 
     def at(self, rep: Rep, t: float, side: str) -> dict[str, object]:
         c = self.curl * self.amount(rep) * rep.progress(t)
-        return {"trunk_curl": c, "neck_curl": 0.5 * c, "tilt": -0.08 * c}
+        with_ribs = 0.0 if "tilt" in rep.faults else -0.08 * c  # a pelvis that goes astray goes its own way
+        return {"trunk_curl": c, "neck_curl": 0.5 * c, "tilt": with_ribs}
 
 
 class KneeRolls(Supine):
@@ -195,6 +200,10 @@ class SideLying(Movement):
     """Lying on one side; `top` is the upper side and the one that works."""
 
     lies, views, alternating = "side_lying", ("front",), False
+    upper_arm = ArmPose((0.45, -0.75, 0.1), (0.3, -0.8, -0.45))  # hand on the mat before the belly
+
+    def clear_card(self) -> None:
+        self.upper_arm = ArmPose((0.95, 0.1, 0.0), (0.2, 0.3, -0.9))  # before the chest
 
     def choose(self) -> None:
         self.top = str(self.rng.choice(SIDES))
@@ -202,7 +211,7 @@ class SideLying(Movement):
 
     def arms_at_rest(self) -> dict[str, ArmPose]:
         bottom = ArmPose((0.25, 0.85, 0.3), (0.2, 0.6, -0.3))
-        return {self.top: ArmPose((0.45, -0.75, 0.1), (0.3, -0.8, -0.45)), OTHER[self.top]: bottom}
+        return {self.top: self.upper_arm, OTHER[self.top]: bottom}
 
 
 class Clam(SideLying):

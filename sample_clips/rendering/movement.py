@@ -73,6 +73,9 @@ class Movement:
     def choose(self) -> None:
         """Draw what is constant over the clip."""
 
+    def clear_card(self) -> None:
+        """Keep arms off the pelvis card, as its page tells."""
+
     def still(self) -> Posture:
         """Posture between repetitions."""
         raise NotImplementedError
