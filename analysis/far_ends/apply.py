@@ -83,9 +83,7 @@ def _as_unknown(pelvis: PelvisMotion, names: Sequence[str]) -> PelvisMotion:
     return replace(pelvis, change_uncertainty_deg=pelvis.change_uncertainty_deg | unknown)
 
 
-def _as_unsure(
-    corrected: PelvisMotion, before: PelvisMotion, name: str, share: float = 0.0
-) -> PelvisMotion:
+def _as_unsure(corrected: PelvisMotion, before: PelvisMotion, name: str, share: float = 0.0) -> PelvisMotion:
     """Stated as unsure as before: which repetition differs is known, what all have in common is not.
 
     Values are, but for a share of the pictures.
