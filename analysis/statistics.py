@@ -9,7 +9,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import optimize, stats
 
 from analysis.records import Floats
 
@@ -215,3 +215,19 @@ def bland_altman(a: Floats, b: Floats) -> Agreement:
         Estimate(c, float(c - h), float(c + h)) for c, h in zip(centres, halves, strict=True)
     )
     return Agreement(n, middle, sd, lower, upper, float(np.abs(difference).mean()))
+
+
+def mixed_half_width(widths: tuple[float, float], shares: tuple[float, float]) -> float:
+    """95 % half-width of values of which shares (that sum to 1) have half-widths of their own.
+
+    Errors are taken as normal about zero in both.
+    """
+
+    def outside(half_width: float) -> float:
+        beyond = (
+            share * stats.norm.sf(Z95 * half_width / w) for w, share in zip(widths, shares, strict=True)
+        )
+        return float(2 * sum(beyond)) - 0.05
+
+    low, high = min(widths), max(widths)
+    return low if low == high else float(optimize.brentq(outside, low * 0.99, high * 1.01))

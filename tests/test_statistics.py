@@ -6,6 +6,7 @@ import pingouin
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 from sklearn.metrics import cohen_kappa_score
 
 from analysis.statistics import (
@@ -15,6 +16,7 @@ from analysis.statistics import (
     kappa,
     mdc90,
     mdc95,
+    mixed_half_width,
     retest_sem,
     sem,
 )
@@ -144,3 +146,13 @@ def test_bland_and_altman() -> None:
 def test_two_pairs_are_too_few_for_agreement() -> None:
     with pytest.raises(ValueError, match="three pairs"):
         bland_altman(np.zeros(2), np.ones(2))
+
+
+def test_a_mixed_half_width_holds_95_percent_of_what_scipy_draws() -> None:
+    widths, shares, n = (3.0, 0.5), (0.3, 0.7), 400_000
+    rng = np.random.default_rng(1)
+    wide = rng.random(n) < shares[0]
+    errors = stats.norm.rvs(scale=np.where(wide, *widths) / stats.norm.ppf(0.975), size=n, random_state=rng)
+    assert (np.abs(errors) < mixed_half_width(widths, shares)).mean() == pytest.approx(0.95, abs=0.002)
+    assert mixed_half_width((2.0, 2.0), shares) == 2.0
+    assert mixed_half_width(widths, (1.0, 0.0)) == pytest.approx(3.0)

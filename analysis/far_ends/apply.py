@@ -22,6 +22,7 @@ from analysis.pelvis.measure import GOOD_DEG, UNUSUAL_DEG
 from analysis.records import Clip, Floats, Observations, Skeleton
 from analysis.repetitions import Span, course
 from analysis.skeleton.camera import mat_in_camera
+from analysis.statistics import mixed_half_width
 
 _FEWEST_SAMPLES: Final = 6
 _LEAST_SEEN: Final = 0.6  # of the farther half of a way, for a card to tell of its far end
@@ -92,9 +93,9 @@ def _as_unsure(corrected: PelvisMotion, before: PelvisMotion, name: str, share: 
         {k: v for k, v in stated.items() if k == name}
         for stated in (before.uncertainty_deg, before.change_uncertainty_deg)
     )
-    if share:
-        squares = corrected.uncertainty_deg[name] ** 2, value[name] ** 2
-        value = {name: float(np.sqrt(np.average(squares, weights=(share, 1 - share))))}
+    if share:  # what is filled in lies around the far end
+        widths = corrected.change_uncertainty_deg[name], value[name]
+        value = {name: mixed_half_width(widths, (share, 1 - share))}
     return replace(
         corrected,
         uncertainty_deg=corrected.uncertainty_deg | value,
