@@ -15,6 +15,7 @@ from pypdf import PdfReader
 from analysis import cautions, palette, plots
 from analysis import report as reports
 from analysis.errors import ReportError
+from analysis.exercises.schema import PELVIS_FINDINGS
 from analysis.findings.judge import cannot_tell
 from analysis.records import (
     Capture,
@@ -252,6 +253,8 @@ def test_every_view_and_pelvis_source_has_its_words(source: str, view: str) -> N
 def test_a_borderline_repetition_says_which_limit_is_near() -> None:
     close = report().repetitions[2].model_copy(update={"findings": (), "near": ("rushed", "pelvis_tilted")})
     assert "cannot rule out: rushed, pelvis tilted" in reports.page(report(repetitions=(close,)))
+    many = close.model_copy(update={"near": (*PELVIS_FINDINGS, "rushed", "jerky")})
+    assert "cannot rule out most faults" in reports.page(report(repetitions=(many,)))
 
 
 def test_filming_again_is_no_change_of_the_movement() -> None:
@@ -267,6 +270,18 @@ def test_the_second_card_is_asked_for_where_one_leaves_the_pelvis_unsure(
 ) -> None:
     given = report(pelvis_source="card", uncertainty_deg={"pelvic_obliquity": half_deg})
     assert any("second card" in hint for hint in words.better(given)) is asked
+
+
+def test_a_card_that_is_worn_but_hidden_is_not_asked_for() -> None:
+    hidden = CaptureProblem(kind="card_hidden", message="Hidden.", advice="Keep arms off it.")
+    seen, unseen = (
+        words.better(
+            report(pelvis_source="fabric", capture=Capture(view="side", usable=True, problems=problems))
+        )
+        for problems in ((), (hidden,))
+    )
+    assert any("printed card" in hint for hint in seen)
+    assert not any("printed card" in hint for hint in unseen)
 
 
 def test_half_widths_are_told_by_angle_and_side() -> None:

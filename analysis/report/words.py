@@ -18,6 +18,9 @@ _SHOWN: Final = {
     "1": (2, ""),
 }
 
+_MOST_LISTED: Final = (
+    4  # faults that a borderline repetition may have; more say that the clip shows too little
+)
 # Half-width [deg] of an axis of the pelvis that one card leaves in a bridge, and both cards together do not.
 _ONE_CARD_DEG: Final = 1.5
 
@@ -58,6 +61,8 @@ def name_of(rep: Repetition) -> str:
 
 def near(rep: Repetition) -> str:
     """What a borderline repetition may be, such as "cannot rule out: rushed"; else empty."""
+    if len(rep.near) > _MOST_LISTED:
+        return "cannot rule out most faults"
     kinds = ", ".join(kind.replace("_", " ") for kind in rep.near)
     return f"cannot rule out: {kinds}" if kinds else ""
 
@@ -117,7 +122,8 @@ def better(report: Report) -> tuple[str, ...]:
     """What to show next time, and what the recommended view, another view or a card would add."""
     told, view = words(), report.capture.view
     hints = [f.cue for f in _findings(report) if f.kind == "not_measurable"]
-    if report.pelvis_source != "card" or _widest_pelvis(report) > _ONE_CARD_DEG:
+    worn = report.pelvis_source == "card" or any(p.kind == "card_hidden" for p in report.capture.problems)
+    if not worn or (report.pelvis_source == "card" and _widest_pelvis(report) > _ONE_CARD_DEG):
         hints.append(told["better_pelvis"][report.pelvis_source])
     hints.append(told["better_view"][view])
     if report.exercise in exercises.names():
