@@ -61,6 +61,8 @@ def test_where_the_clip_is_not_to_be_trusted_a_range_is_left_open_and_nothing_is
     told = findings.judge(done, moved, bridge, unsure=True)
     assert {r.verdict for r in told.repetitions} == {"borderline"}
     assert set(told.repetitions[ODD].near) >= {"range_short", "pelvis_hiked"}
+    without_limits = findings.judge(done, moved, exercises.load("knees_to_chest"), unsure=True)
+    assert {r.verdict for r in without_limits.repetitions} == {"not_measured"}
 
 
 def test_of_two_small_and_two_large_ways_of_a_side_neither_is_surely_the_usual() -> None:

@@ -62,7 +62,7 @@ def judge(
     checked = dict(zip((id(m) for m in whole), made, strict=True))
     blind = _blind(motion, exercise)
     judged = tuple(
-        _judged(i + 1, m, checked.get(id(m), []), blind, m.numbers(exercise, tuck_arch_deg))
+        _judged(i + 1, m, checked.get(id(m), []), blind, m.numbers(exercise, tuck_arch_deg), unsure=unsure)
         for i, m in enumerate(done)
     )
     sides = _sides(whole, motion, exercise)
@@ -76,11 +76,12 @@ def _left_open(check: Check) -> Check:
 
 
 def _judged(
-    index: int, m: Measured, made: Sequence[Check], blind: tuple[str, ...], numbers: Measures
+    index: int, m: Measured, made: Sequence[Check], blind: tuple[str, ...], numbers: Measures, *, unsure: bool
 ) -> Repetition:
     """blind: kinds of finding that nothing in the clip can rule out."""
     span = m.span
-    unknown = span.measured < LEAST_SEEN or None in m.pelvis.values()
+    # An exercise without limits leaves nothing open, and yet an unsure clip clears nothing.
+    unknown = span.measured < LEAST_SEEN or None in m.pelvis.values() or (unsure and not made)
     seen = span.measured >= LEAST_SEEN or span.hidden  # of a hidden leg, tempo and spot are known
     findings = [c.finding() for c in made if c.beyond] if seen else []
     verdict: Verdict = "sound"

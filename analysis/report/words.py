@@ -18,9 +18,8 @@ _SHOWN: Final = {
     "1": (2, ""),
 }
 
-_MOST_LISTED: Final = (
-    4  # faults that a borderline repetition may have; more say that the clip shows too little
-)
+# Faults that a borderline repetition may have; more say that the clip shows too little.
+_MOST_LISTED: Final = 4
 # Half-width [deg] of an axis of the pelvis that one card leaves in a bridge, and both cards together do not.
 _ONE_CARD_DEG: Final = 1.5
 
