@@ -182,6 +182,16 @@ def test_where_two_taps_of_a_side_lie_apart_from_one_and_the_other_side_none_is_
     assert not any(f.kind == "off_target" for r in judged.repetitions for f in r.findings)
 
 
+def test_of_two_taps_of_a_side_the_other_side_does_not_tell_which_is_off() -> None:
+    """The further foot is seen 7 cm from the nearer one, just where the one tap of the two is that is off."""
+    done = spans(4)
+    t = times(done)
+    place = np.where((t >= done[1].start_s) & (t <= done[1].end_s), 0.0, -7.5)
+    judged = toe_taps(done, {}, **{f"ankle_{done[1].side}": place})
+    assert ["off_target" in r.near for r in judged.repetitions] == [False, True, False, True]
+    assert not any(r.findings for r in judged.repetitions)
+
+
 def test_a_jerky_repetition_among_smooth_ones() -> None:
     """SPARC of the others is alike; this one shakes twice a second."""
     done, t = spans(), times(spans())

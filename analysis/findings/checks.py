@@ -91,7 +91,8 @@ def checks(
     phases = (unhurried([m.phases_s[0] for m in done]), unhurried([m.phases_s[1] for m in done]))
     known = [m.range.value if m.range else None for m in done]
     ranges = usual(known, sides)
-    spots = usual([m.spot_cm.value if m.spot_cm else None for m in done], sides)
+    # The further foot is seen in another place than the nearer one.
+    spots = usual([m.spot_cm.value if m.spot_cm else None for m in done], sides, sides_alike=False)
     smooth = usual([m.smoothness for m in done], sides)
     rough = spread([m.smoothness for m in done if m.smoothness is not None])
     return [

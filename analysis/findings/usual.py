@@ -37,22 +37,27 @@ class Usual:
         return cls(value, value, value, value)
 
 
-def usual(values: Sequence[float | None], sides: Sequence[RepetitionSide]) -> list[Usual]:
+def usual(
+    values: Sequence[float | None], sides: Sequence[RepetitionSide], *, sides_alike: bool = True
+) -> list[Usual]:
     """The usual value for each repetition, from its own side as far as that has a say; NaN without one.
 
     A side with few repetitions cannot tell a fault from its habit, so the whole set has one vote in it.
+    Unless `sides_alike`, that vote does not tell which of a few is as usual: any of them may be.
     """
     whole = centre(np.array([v for v in values if v is not None]))
-    own = {side: _usual_of(known, whole) for side, known in _of_sides(values, sides).items()}
+    own = {side: _usual_of(known, whole, sides_alike) for side, known in _of_sides(values, sides).items()}
     return [own[side] for side in sides]
 
 
-def _usual_of(values: Floats, whole: float) -> Usual:
+def _usual_of(values: Floats, whole: float, sides_alike: bool) -> Usual:
+    """values (N,): those of a side and, last, the vote of the whole set."""
     if len(values) == 0:
         return Usual(np.nan, np.nan, np.nan, np.nan)
     medians, widths = _halves(values)
     value, closest = float(medians[np.argmin(widths)]), widths.min()
-    like = medians[widths <= AS_CLOSE * closest]
+    few = len(values) - 1 < FEWEST
+    like = np.append(values[:-1], value) if few and not sides_alike else medians[widths <= AS_CLOSE * closest]
     sure = closest <= TIGHT * abs(value)
     return Usual(value, float(like.min()), float(like.max()), value if sure else whole)
 
