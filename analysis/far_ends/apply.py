@@ -61,12 +61,8 @@ def compared(
         if name in exercise.cloth_misses:
             told = [reading for reading in told if reading.first is not None]
         corrected = _corrected(pelvis, name, time_s, whole, told, untold[name])
-        if _by_card(pelvis, name):
-            pelvis = _as_unsure(corrected, pelvis, name, _filled(corrected, pelvis, name))
-        elif name in exercise.cloth_misses:
-            pelvis = _as_unsure(corrected, pelvis, name)
-        else:
-            pelvis = corrected
+        as_unsure = name in exercise.cloth_misses or _by_card(pelvis, name)
+        pelvis = _as_unsure(corrected, pelvis, name) if as_unsure else corrected
     return pelvis
 
 
@@ -85,16 +81,17 @@ def _as_unknown(pelvis: PelvisMotion, names: Sequence[str]) -> PelvisMotion:
     return replace(pelvis, change_uncertainty_deg=pelvis.change_uncertainty_deg | unknown)
 
 
-def _as_unsure(corrected: PelvisMotion, before: PelvisMotion, name: str, share: float = 0.0) -> PelvisMotion:
+def _as_unsure(corrected: PelvisMotion, before: PelvisMotion, name: str) -> PelvisMotion:
     """Stated as unsure as before: which repetition differs is known, what all have in common is not.
 
-    Values are, but for a share of the pictures.
+    Values that fill gaps of a card are as unsure as the far ends round which they lie.
     """
     value, change = (
         {k: v for k, v in stated.items() if k == name}
         for stated in (before.uncertainty_deg, before.change_uncertainty_deg)
     )
-    if share:  # what is filled in lies around the far end
+    share = _filled(corrected, before, name) if _by_card(before, name) else 0.0
+    if share:
         widths = corrected.change_uncertainty_deg[name], value[name]
         value = {name: mixed_half_width(widths, (share, 1 - share))}
     return replace(
