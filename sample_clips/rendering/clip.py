@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial.transform import Rotation
 
 from analysis.card.design import LENGTH_CM
 from sample_clips.rendering.body import Body, Floats
@@ -16,12 +17,16 @@ from sample_clips.rendering.person import Conditions, camera, frame_key, look
 from sample_clips.rendering.pose import Posed, pose
 from sample_clips.rendering.scene import FLOOR_M, MAT_FRAMES, MAT_HALF_M, Camera, Picture, Studio, room
 
+# How far a taped card turns on the cloth with every repetition, and creeps over the clip: standard deviation
+# about each axis [deg]; common practice, no source.
+_SLIPS_DEG = 0.3
 _SHORT = {"left": "L", "right": "R", "both": "both"}
 
 
 @dataclass(frozen=True, eq=False)
 class Plan:
-    """Everything that fixes a clip: who, what, where, and when; lowest_m: where the feet end along the mat."""
+    """Everything that fixes a clip: who, what, where, and when; lowest_m: where the feet end along the mat;
+    slips_deg (2, 3): turn of the pelvis card on the cloth, at far ends and by the end of the clip."""
 
     name: str
     movement: Movement
@@ -35,10 +40,17 @@ class Plan:
     card: bool
     rng: np.random.Generator
     conditions: Conditions
+    slips_deg: Floats
 
     def posed(self, t: float) -> Posed:
         """The client at time t [s]."""
         return pose(self.movement.body, self.movement.posture(self.reps, t))
+
+    def slipped(self, t: float) -> Floats:
+        """Turn (3, 3) of the pelvis card on the cloth at time t [s], pelvis axes."""
+        rep = next((r for r in self.reps if r.start <= t < r.end), None)
+        shares = np.array([rep.progress(t) if rep else 0.0, t / self.duration_s])
+        return Rotation.from_rotvec(shares @ self.slips_deg, degrees=True).as_matrix()
 
     def world(self, points: Floats) -> Floats:
         """Mat frame to world."""
@@ -84,17 +96,20 @@ def plan(
         points = np.vstack([points, *(_below_feet(lowest_m, side) for side in (-1.0, 1.0))])
     phone = camera(view, frame, points, rng, conditions)
     end = (reps[-1].end if reps else 22.0) + rng.uniform(1.0, 2.0)
-    return Plan(name, movement, reps, frame, origin, phone, view, float(end), lowest_m, card, rng, conditions)
+    slips_deg = rng.spawn(1)[0].normal(0, _SLIPS_DEG, (2, 3))
+    return Plan(
+        name, movement, reps, frame, origin, phone, view, float(end), lowest_m, card, rng, conditions, slips_deg
+    )  # fmt: skip
 
 
-def _cards(p: Plan, posed: Posed) -> Floats | None:
+def _cards(p: Plan, posed: Posed, t: float) -> Floats | None:
     """Both cards where the printed page says that they go, folded as it says; None in a clip without them."""
     if not p.card:
         return None
-    return np.vstack([roof(*_on_pelvis(p, posed), PELVIS_CARD), roof(*_beside_mat(p), MAT_CARD)])
+    return np.vstack([roof(*_on_pelvis(p, posed, t), PELVIS_CARD), roof(*_beside_mat(p), MAT_CARD)])
 
 
-def _on_pelvis(p: Plan, posed: Posed) -> tuple[Floats, Floats]:
+def _on_pelvis(p: Plan, posed: Posed, t: float) -> tuple[Floats, Floats]:
     """Place and axes (3, 3) of the pelvis card: on the side of the pelvis that faces the phone, or on its front."""
     pelvis = p.frame @ posed.rotations["pelvis"]
     hips = p.world(posed.positions["pelvis"])
@@ -106,7 +121,7 @@ def _on_pelvis(p: Plan, posed: Posed) -> tuple[Floats, Floats]:
     else:
         ridge, outward, off, above_hips = front, np.sign(to_phone[2]) * right, 0.21, 0.05
     axes = np.column_stack([np.cross(ridge, outward), ridge, outward])
-    return hips + pelvis @ (off * outward + above_hips * cranial), pelvis @ axes
+    return hips + pelvis @ (off * outward + above_hips * cranial), pelvis @ p.slipped(t) @ axes
 
 
 def _beside_mat(p: Plan) -> tuple[Floats, Floats]:
@@ -132,7 +147,8 @@ def frames(p: Plan, times: Floats) -> Iterator[tuple[Picture, Posed]]:
     grain = noise.normal(0, level, (4, p.camera.height, p.camera.width, 1)).astype(np.float32)
     for i, t in enumerate(times):
         posed = p.posed(float(t))
-        picture = studio.draw(p.world(body.skin(posed.rotations, posed.positions)), _cards(p, posed))
+        skin, cards = body.skin(posed.rotations, posed.positions), _cards(p, posed, float(t))
+        picture = studio.draw(p.world(skin), cards)
         yield np.clip(picture + grain[i % 4], 0, 255).astype(np.uint8), posed
 
 

@@ -78,6 +78,16 @@ class ToeTap(Supine):
         super().choose()
         self.out, self.height = self.rng.uniform(0.2, 0.32), self.rng.uniform(0.07, 0.14)
         self.bend = self.rng.uniform(95, 115)
+        self.out = min(self.out, self._farthest())
+
+    def possible(self, faults: dict[str, float]) -> dict[str, float]:
+        too_far = self.size * self.out + faults.get("miss", 0.0) > self._farthest()
+        return {k: -abs(v) if k == "miss" and too_far else v for k, v in faults.items()}
+
+    def _farthest(self) -> float:
+        """How far from its place the foot can tap [m]."""
+        straight = 0.99 * (self.thigh + self.shank)
+        return float(np.sqrt(straight**2 - self.drop**2) - np.sqrt(self.reach**2 - self.drop**2))
 
     def at(self, rep: Rep, t: float, side: str) -> dict[str, object]:
         w = rep.progress(t)

@@ -14,6 +14,7 @@ from sample_clips.rendering.body import Body
 from sample_clips.rendering.pose import SIDES, PlantedLeg, Posture, leg_lengths
 
 UP = np.array([1.0, 0.0, 0.0])
+_STIRS_DEG = 0.5  # a trunk at rest, with every repetition and as it breathes; common practice, no source
 Z = {"left": -1.0, "right": 1.0}
 
 
@@ -68,6 +69,7 @@ class Movement:
         self.thigh, self.shank = leg_lengths(body, "left")
         self.coupling = rng.normal(0, 0.7, 3)  # a sound client's pelvis follows a little [deg]
         self.drift = rng.uniform(0.3, 1.0), rng.uniform(0, 6.3)
+        self.trunk_follows = rng.spawn(1)[0].normal(0, _STIRS_DEG)
         self.choose()
 
     def choose(self) -> None:
@@ -75,6 +77,10 @@ class Movement:
 
     def clear_card(self) -> None:
         """Keep arms off the pelvis card, as its page tells."""
+
+    def possible(self, faults: dict[str, float]) -> dict[str, float]:
+        """The faults as this client can make them."""
+        return faults
 
     def still(self) -> Posture:
         """Posture between repetitions."""
@@ -113,13 +119,16 @@ class Movement:
         base = self.still()
         legs, fields = dict(base.legs), {}
         breath, phase = self.drift
-        turn = {"tilt": 0.3 * breath * np.sin(1.6 * t + phase), "obliquity": 0.0, "rotation": 0.0}
+        breathing = breath * np.sin(1.6 * t + phase)
+        turn = {"tilt": 0.3 * breathing, "obliquity": 0.0, "rotation": 0.0}
+        stir = _STIRS_DEG * breathing
         rep = next((r for r in reps if r.start <= t < r.end), None)
         if rep is not None:
             changes = self.at(rep, t, rep.side)
             legs |= {k: v for k, v in changes.items() if k in SIDES}
             fields = {k: v for k, v in changes.items() if k not in (*SIDES, *turn)}
             w = rep.progress(t)
+            stir += self.trunk_follows * w
             mirror = -1.0 if rep.side == "right" else 1.0
             for (name, fault), own in zip(
                 (("tilt", "tilt"), ("obliquity", "obl"), ("rotation", "rot")), self.coupling, strict=True
@@ -128,6 +137,7 @@ class Movement:
                 turn[name] += float(changes.get(name, 0.0)) + extra
         arms = fields.pop("arms", base.arms)
         fields.setdefault("neck_curl", base.neck_curl)
+        fields["trunk_curl"] = fields.get("trunk_curl", 0.0) + stir
         return Posture(legs, **turn, **fields, arms=arms)
 
     bend = 95.0
@@ -166,7 +176,7 @@ def timeline(
     reps: list[Rep] = []
     count = int(rng.integers(movement.reps[0], movement.reps[1] + 1))
     for i in range(count):
-        faults = _draw_fault(movement, rng) if rng.random() < fault_share else {}
+        faults = movement.possible(_draw_fault(movement, rng)) if rng.random() < fault_share else {}
         pace = faults.get("tempo", 1.0) * rng.uniform(0.93, 1.07)
         side = SIDES[(i + first) % 2] if movement.alternating else getattr(movement, "top", "both")
         rep = Rep(
