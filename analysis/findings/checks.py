@@ -26,7 +26,8 @@ _UNIT_WORDS = {"deg": "°", "s": " s", "cm": " cm", "1": ""}
 class Check:
     """A measure, its limit and its one-sided 95 % uncertainty; `over` tells which way is wrong.
 
-    understated: how far it may be from the limit and still be beyond it, where it is read too small.
+    understated: how far it may be from the limit and still be beyond it, where it is read too small or its
+    error tells.
     """
 
     kind: str
@@ -133,6 +134,7 @@ def _range(
     if m.range is None or "range_short" not in exercise.limits:
         return
     doubt, of, drawn = m.range.uncertainty, "usual in this set", DRAWN_BACK
+    unsure = doubt  # of clearing; constant errors of some degrees would leave hardly anything clear
     if prescription.range_deg:
         in_set = Usual.set_by_the_coach(prescription.range_deg)
         doubt = max(doubt, ONE_SIDED_SHARE * stated_range(motion, exercise, m.span.side))
@@ -143,7 +145,8 @@ def _range(
     for kind, over in (("range_short", False), ("range_beyond", True)):
         limit = exercise.limits[kind]
         allowed = limit.value * max(0.0, other if over else -other, higher if over else lower)
-        missed = limit.value * (lower if over else higher) + (drawn * in_set.value if over else 0.0)
+        missed = limit.value * (lower if over else higher)
+        missed += max(unsure, drawn * in_set.value) if over else unsure
         yield Check(kind, m.range.value, limit.value * in_set.value, doubt + allowed, "deg", m.range.at_s,
                     limit.source, over, words, missed)  # fmt: skip
 
@@ -161,7 +164,7 @@ def _rushed(
         words = direction("rushed", 1.0 if way == 0 else -1.0)
         relative = rule.rushed_share * usual_s[way]
         for limit, why in ((shortest, source), (relative, rule.rushed_source)):
-            found.append(Check("rushed", m.phases_s[way], limit, doubt, "s", at_s, why, False, words))
+            found.append(Check("rushed", m.phases_s[way], limit, doubt, "s", at_s, why, False, words, doubt))
     yield max(found, key=lambda c: c.excess if c.excess == c.excess else -1e9)
 
 

@@ -37,42 +37,47 @@ class Usual:
         return cls(value, value, value, value)
 
 
+_UNKNOWN = Usual(np.nan, np.nan, np.nan, np.nan)
+
+
 def usual(
     values: Sequence[float | None], sides: Sequence[RepetitionSide], *, sides_alike: bool = True
 ) -> list[Usual]:
     """The usual value for each repetition, from its own side as far as that has a say; NaN without one.
 
-    A side with few repetitions cannot tell a fault from its habit, so the whole set has one vote in it.
-    Unless `sides_alike`, that vote does not tell which of a few is as usual: any of them may be.
+    A side with few repetitions cannot tell a fault from its habit, so the whole set, where it has another
+    side, has one vote in it. Unless `sides_alike`, that vote does not tell which of a few is as usual: any of
+    them may be.
     """
-    whole = centre(np.array([v for v in values if v is not None]))
-    own = {side: _usual_of(known, whole, sides_alike) for side, known in _of_sides(values, sides).items()}
-    return [own[side] for side in sides]
+    of_sides = _of_sides(values, sides)
+    whole = centre(np.concatenate([np.empty(0), *of_sides.values()]))
+    vote = np.full(int(len(of_sides) > 1), whole)
+    own = {side: _usual_of(known, vote, sides_alike) for side, known in of_sides.items()}
+    return [own.get(side, _UNKNOWN) for side in sides]
 
 
-def _usual_of(values: Floats, whole: float, sides_alike: bool) -> Usual:
-    """values (N,): those of a side and, last, the vote of the whole set."""
-    if len(values) == 0:
-        return Usual(np.nan, np.nan, np.nan, np.nan)
+def _usual_of(own: Floats, vote: Floats, sides_alike: bool) -> Usual:
+    """own (N,): known values of a side; vote (0,) or (1,): that of the whole set."""
+    values = np.append(own, vote)
     medians, widths = _halves(values)
     value, closest = float(medians[np.argmin(widths)]), widths.min()
-    few = len(values) - 1 < FEWEST
-    like = np.append(values[:-1], value) if few and not sides_alike else medians[widths <= AS_CLOSE * closest]
+    few = len(own) < FEWEST
+    like = np.append(own, value) if few and not sides_alike else medians[widths <= AS_CLOSE * closest]
     sure = closest <= TIGHT * abs(value)
-    return Usual(value, float(like.min()), float(like.max()), value if sure else whole)
+    whole = value if sure or len(vote) == 0 else float(vote[0])
+    return Usual(value, float(like.min()), float(like.max()), whole)
 
 
 def _of_sides(
     values: Sequence[float | None], sides: Sequence[RepetitionSide]
 ) -> dict[RepetitionSide, Floats]:
-    """Known values of each side and, with one vote, of the whole set; none where these are too few."""
+    """Known values of each side; none where all together are too few."""
     known = np.array([np.nan if v is None else v for v in values], float)
     finite = np.isfinite(known)
     if finite.sum() < FEWEST:
-        return {side: np.empty(0) for side in set(sides)}
-    pooled = centre(known[finite])
+        return {}
     of_side = np.array(sides)
-    return {side: np.append(known[finite & (of_side == side)], pooled) for side in set(sides)}
+    return {side: known[finite & (of_side == side)] for side in set(sides)}
 
 
 def unhurried(phases_s: Sequence[float]) -> float:
