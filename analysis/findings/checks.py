@@ -187,9 +187,9 @@ def _off_target(m: Measured, in_set: Usual, limits: dict[str, Limit]) -> Iterato
         return
     spot, limit = m.spot_cm, limits["off_target"]
     away, lower, higher = spot.value - in_set.value, in_set.value - in_set.low, in_set.high - in_set.value
-    doubt = spot.uncertainty + (higher if away > 0 else lower)
+    doubt, missed = spot.uncertainty + (higher if away > 0 else lower), max(lower, higher, spot.uncertainty)
     yield Check("off_target", abs(away), limit.value, doubt, "cm", spot.at_s, limit.source,
-                words=direction("off_target", away), understated=max(lower, higher))  # fmt: skip
+                words=direction("off_target", away), understated=missed)  # fmt: skip
 
 
 def _jerky(m: Measured, usual_sparc: float, rough: float, limits: dict[str, Limit]) -> Iterator[Check]:

@@ -133,8 +133,8 @@ class Movement:
             for (name, fault), own in zip(
                 (("tilt", "tilt"), ("obliquity", "obl"), ("rotation", "rot")), self.coupling, strict=True
             ):
-                extra = w * (rep.faults.get(fault, 0.0) + own * (1.0 if name == "tilt" else mirror))
-                turn[name] += float(changes.get(name, 0.0)) + extra
+                extra = rep.faults.get(fault, own * (1.0 if name == "tilt" else mirror))
+                turn[name] += float(changes.get(name, 0.0)) + w * extra
         arms = fields.pop("arms", base.arms)
         fields.setdefault("neck_curl", base.neck_curl)
         fields["trunk_curl"] = fields.get("trunk_curl", 0.0) + stir
@@ -143,8 +143,8 @@ class Movement:
     bend = 95.0
 
     def amount(self, rep: Rep) -> float:
-        """Range of this repetition as a share of the usual one."""
-        return self.size * rep.faults.get("range", 1.0) * rep_noise(rep)
+        """Range of this repetition as a share of the usual one; a fault is as large as the truth says."""
+        return self.size * rep.faults.get("range", rep_noise(rep))
 
 
 def rep_noise(rep: Rep) -> float:
