@@ -80,6 +80,7 @@ def measure(
             progress=lambda share: tell(_OBSERVING * share),
         )
     body = skeleton.fit(observations, exercise)
+    observations = pelvis.without_misread(observations, body)
     turned = pelvis.measure(observations, body, exercise)
     motion = kinematics.measure(body, turned)
     fitness = capture.check(clip, observations, exercise)

@@ -5,14 +5,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from fake_report import observations
+from scipy.spatial.transform import Rotation
 from stored_clips import clip
 
 from analysis import exercises, pelvis, skeleton
 from analysis.pelvis import cloth
 from analysis.pelvis.fabric import from_fabric
 from analysis.pelvis.motion import Seen
-from analysis.records import Observations
-from analysis.skeleton.camera import mat_in_camera
+from analysis.records import Floats, Observations
+from analysis.skeleton.camera import apart_deg, mat_in_camera
 from analysis.skeleton.features import mirror
 
 # What moves in each, as columns of tilt, obliquity, rotation, and by how much it really does [deg].
@@ -110,3 +111,34 @@ def test_cloth_that_does_not_move_shows_no_pelvis_that_turned(name: str) -> None
     assert moved is not None
     axis, really = MOVES[name]
     assert np.nanmax(np.abs(moved.angles[:, axis])) > really / 4
+
+
+# ------------------------------------------------------------------- cards against the body that wears them
+
+
+def off_by(seen: Observations, name: str, degrees: float) -> tuple[Observations, Floats]:
+    """The clip with cards squared to the body but for a turn, and the body's own axes (3, 3)."""
+    unseen = np.full((len(seen.time_s), 3, 3), np.nan)
+    camera = mat_in_camera(replace(seen, mat_rotation=unseen), skeleton.fit(seen, exercises.load(name)))
+    assert camera is not None
+    turned = Rotation.from_rotvec([degrees, 0, 0], degrees=True).as_matrix() @ camera
+    cards = np.tile(turned[:, [1, 2, 0]], (len(seen.time_s), 1, 1))  # its axes in another order
+    return replace(seen, card_rotation=cards, mat_rotation=unseen), camera
+
+
+@pytest.mark.parametrize(("degrees", "believed"), [(10.0, True), (35.0, False)])
+def test_a_card_that_would_lie_askew_was_misread(degrees: float, believed: bool) -> None:
+    """Of one face that is seen, two poses look alike (Collins & Bartoli 2014, IJCV 109:252)."""
+    seen, _ = off_by(clip("toe_tap")[0], "toe_tap", degrees)
+    kept = pelvis.without_misread(seen, skeleton.fit(seen, exercises.load("toe_tap")))
+    assert np.isfinite(kept.card_rotation).all() == believed
+
+
+@pytest.mark.parametrize(("degrees", "squared"), [(15.0, True), (30.0, False)])
+def test_axes_are_squared_to_a_mat_card_that_the_body_bears_out(degrees: float, squared: bool) -> None:
+    seen, by_body = off_by(clip("toe_tap")[0], "toe_tap", degrees)
+    with_mat = replace(seen, mat_rotation=seen.card_rotation)
+    camera = mat_in_camera(with_mat, skeleton.fit(with_mat, exercises.load("toe_tap")))
+    assert camera is not None
+    assert (apart_deg(with_mat.mat_rotation, camera) < 0.1) == squared
+    assert np.allclose(camera, by_body) == (not squared)
