@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from fake_report import observations
-from made_sets import spans, times
+from made_sets import followed, spans, times
 from scipy import stats
 
 from analysis import exercises
@@ -134,10 +134,11 @@ def judged_motion(
     source: PelvisSource = "landmarks",
     exercise: Exercise = TOE_TAP,
     tilt: Floats | None = None,
+    curl_deg: float = 0.0,
 ) -> PelvisMotion:
     """A pelvis read as still all along, once the far ends told that its tilt was `deg` there.
 
-    tilt: what was read of it (T,), NaN where its source did not see it.
+    tilt: what was read of it (T,), NaN where its source did not see it; the trunk curls by `curl_deg`.
     """
     t = times(done)
     still, name = np.zeros(len(t)), "pelvic_tilt"
@@ -153,7 +154,21 @@ def judged_motion(
     monkeypatch.setattr(apply, "_readings", lambda *_: read)
     monkeypatch.setattr(apply, "mat_in_camera", lambda *_: np.eye(3))
     unseen = observations(t, np.full((len(t), 33, 2), np.nan))
-    return apply.compared(before, CLIP, unseen, Skeleton(t, {}, np.empty((len(t), 17, 3))), done, exercise)
+    curl = np.radians(followed(done, {-1: curl_deg}))
+    trunk = np.column_stack([np.sin(curl), np.cos(curl), np.zeros(len(t))])
+    body = Skeleton(t, {"trunk": trunk}, np.empty((len(t), 17, 3)))
+    return apply.compared(before, CLIP, unseen, body, done, exercise)
+
+
+@pytest.mark.parametrize(("curl_deg", "besides_deg"), [(0.0, 0.9), (30.0, np.hypot(0.9, 0.035 * 30))])
+def test_a_tilt_is_no_surer_than_a_trunk_that_stirs_or_curls_allows(
+    monkeypatch: pytest.MonkeyPatch, curl_deg: float, besides_deg: float
+) -> None:
+    done, deg = spans(4), np.array([0.0, 8.0, -1.0, 0.5])
+    told = judged_motion(monkeypatch, done, deg, curl_deg=curl_deg)
+    over = told.overstated_deg["pelvic_tilt"][int(np.argmin(np.abs(times(done) - done[1].turn_s)))]
+    read = turns([*apart(deg), *alone(deg, 1.0)], 4)
+    assert over == pytest.approx(np.hypot(read.deg[1] - read.least_deg[1], besides_deg), abs=0.02)
 
 
 def test_the_signal_goes_where_the_far_ends_say_and_returns(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -117,7 +117,7 @@ def _pelvis(m: Measured, motion: Motion, exercise: Exercise, prescription: Presc
             continue
         rule, own = exercise.limits[kind], prescription.pelvis_deg
         limit, source = (own, "set by the coach") if own else (rule.value, rule.source)
-        missed = 0.0 if can_clear(motion, exercise, kind) else HIDDEN_SHARE * limit
+        missed = change.uncertainty if can_clear(motion, exercise, kind) else HIDDEN_SHARE * limit
         missed = understated_at(motion, PELVIS_FINDINGS[kind], m.span, missed)
         yield Check(kind, abs(change.value), limit, change.uncertainty, "deg", change.at_s, source,
                     words=direction(kind, change.value), understated=missed)  # fmt: skip
