@@ -29,7 +29,7 @@ _OUTWARD: Final = {"left": -1.0, "right": 1.0}  # sign of Z on that side
 # 95 % half-width of a value in a picture, from what the skeleton step expects: a share of it, and a least
 # error that does not shrink with it. Measured on 216 rendered clips of people that nothing was learned from:
 # errors grow less than is expected.
-VALUE_SHARE: Final = {"hip_flexion": 0.65, "hip_abduction": 0.8, "hip_rotation": 0.85}
+VALUE_SHARE: Final = {"hip_flexion": 0.65, "hip_abduction": 0.8, "hip_rotation": 0.85, "trunk_curl": 0.9}
 VALUE_FLOOR_DEG: Final = {"hip_flexion": 4.2}
 # 95 % half-width of a difference between rest and the far end of a repetition, as a share of the angle's
 # own: measured on 72 rendered clips of people that the corrector had not learned from, some of them with
