@@ -160,7 +160,7 @@ def judged_motion(
     return apply.compared(before, CLIP, unseen, body, done, exercise)
 
 
-@pytest.mark.parametrize(("curl_deg", "besides_deg"), [(0.0, 0.9), (30.0, np.hypot(0.9, 0.035 * 30))])
+@pytest.mark.parametrize(("curl_deg", "besides_deg"), [(0.0, 1.1), (30.0, np.hypot(1.1, 0.035 * 30))])
 def test_a_tilt_is_no_surer_than_a_trunk_that_stirs_or_curls_allows(
     monkeypatch: pytest.MonkeyPatch, curl_deg: float, besides_deg: float
 ) -> None:
