@@ -104,7 +104,7 @@ def test_the_level_is_that_of_a_sampled_posterior() -> None:
     """Against plain Monte Carlo: turns drawn as supposed, weighed by how well they explain what was read."""
     rng = np.random.default_rng(9)
     n = 400_000
-    habit = rng.normal(0, np.where(rng.random(n) < 0.15, 8.0, 3.0))
+    habit = rng.normal(0, np.where(rng.random(n) < 0.15, 8.0, 2.0))
     deg = habit[:, None] + rng.normal(0, 1.5, (n, 2))
     stray = rng.random((n, 2)) < 0.4
     deg = np.where(stray, rng.uniform(-25, 25, (n, 2)), deg)

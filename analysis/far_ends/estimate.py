@@ -20,7 +20,7 @@ from analysis.records import Floats
 # Before anything is read, a client's usual repetition turns the pelvis by about _HABIT_DEG (standard
 # deviation), or in some clients by _BAD_HABIT_DEG; a repetition is like the usual one to _ALIKE_DEG, or went
 # astray by anything: common practice, no source.
-_HABIT_DEG, _BAD_HABIT_DEG, _BAD_SHARE = 3.0, 8.0, 0.15
+_HABIT_DEG, _BAD_HABIT_DEG, _BAD_SHARE = 2.0, 8.0, 0.15
 _ALIKE_DEG, _ASTRAY_SHARE = 1.5, 0.4
 _MOST_DEG, _STEP_DEG, _HABIT_STEP_DEG = 25.0, 0.1, 0.5
 _GRID_DEG: Final = np.arange(-_MOST_DEG, _MOST_DEG + _STEP_DEG, _STEP_DEG)
@@ -32,7 +32,7 @@ _IN_COMMON: Final = 0.4
 _BLIND_SHARE, _BLIND_SHARE_ALONE = 0.05, 0.15
 # Readings err towards rest: probabilities computed here at which bounds hold with 95 % in rendered people
 # from whom nothing was learned.
-_AT_LEAST, _AT_MOST = 0.84, 0.975
+_AT_LEAST, _AT_MOST = 0.8, 0.975
 _LEAST_DEG: Final = 1e-3
 _TINY: Final = 1e-300
 

@@ -98,15 +98,15 @@ def write_programme(coach: Visitor) -> None:
     coach.page.get_by_role("link", name="Cleo").click()
     form = coach.page.locator("form[data-send$='/programme']")
     form.get_by_label("Exercise").select_option(label="Toe tap")
-    form.get_by_label("Repetitions").fill("4")
+    form.get_by_label("Repetitions").fill("6")
     form.get_by_role("button", name="Add to the programme").click()
-    coach.sees("Toe tap: 4 repetitions")
+    coach.sees("Toe tap: 6 repetitions")
 
 
 def send_the_clip(client: Visitor) -> None:
     client.page.reload()
     client.answer_questions()
-    client.page.get_by_label("Choose a clip of Toe tap").set_input_files(CLIPS / "toe_tap_901.mp4")
+    client.page.get_by_label("Choose a clip of Toe tap").set_input_files(CLIPS / "toe_tap_921.mp4")
     client.sees("The clip is being measured")
     expect(client.page.locator("[data-progress] [role=status]")).to_have_text(
         re.compile(r"Measuring: [1-9]\d? %"), timeout=120_000
@@ -119,7 +119,7 @@ def read_the_result(client: Visitor) -> None:
     assert (
         headings.index("Before you move") < headings.index("What was seen") < headings.index("What to change")
     )
-    assert client.page.locator(".rep").count() == 4
+    assert client.page.locator(".rep").count() == 6
     assert not RAW.findall(client.page.locator("main").inner_text())
     assert client.page.evaluate("document.querySelector('video').videoWidth") > 0
     client.page.get_by_role("link", name="Back to today").click()
