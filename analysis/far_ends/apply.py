@@ -36,7 +36,7 @@ _HALF_WIDTH: Final = 1.96  # 95 %, in standard deviations
 _VALUE_SHARE: Final = {"pelvic_tilt": 0.5, "pelvic_obliquity": 0.3, "pelvic_rotation": 0.5}
 
 # A trunk that stirs looks like a tilt, by 0.6 to 0.9 of it where the legs move, and so does a part of one
-# that curls: one-sided 95 % error, and share of the curl. In 68 rendered clips whose trunks stir by 0.5 deg
+# that curls: one-sided 95 % error, and share of the curl. In 105 rendered clips, trunks stir by 0.5 deg
 # (standard deviation; an amount without a source).
 _STIRS_DEG, _CURLS_SHARE = 1.1, 0.035
 

@@ -35,7 +35,7 @@ _SQUARED_DEG: Final = 1.0  # axes so near to the mat card's were taken from it
 # 0.045 held for the rotation in 90 %, for the hike in 99 %.
 _AXES_OFF: Final = {"mat card": np.array([0.045, 0.03, 0.06]), "body": np.full(3, 0.2)}
 # A taped card follows the pelvis no better than this: in 90 rendered clips, whose cards slip on the cloth by
-# an amount without a source, 0.5 held in 95 % of pictures.
+# an amount without a source, 0.5 held in 96 % of pictures.
 _ON_CLOTH_DEG: Final = 0.5
 # A card is worn square to the body. In 220 rendered clips its axes lie within 9 deg of the mat's; those of
 # three that were read mirrored or covered, at 28 to 60.
