@@ -39,7 +39,8 @@ _VISIBILITY_GAIN: Final = 0.1
 # The runtime's usual 0.5 misses clients seen from the feet while someone stands by: 2 of 8 pictures of
 # a rendered clip; at 0.2 none. What is found must still pass the landmark network's own test of presence.
 _DETECTION_CONFIDENCE: Final = 0.2
-_SETTLING: Final = 2  # looks at the first picture before its landmarks count
+# Looks at the first picture before its landmarks count: those of hidden limbs wander for about ten.
+_SETTLING: Final = 10
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,6 +138,8 @@ class Follower(_Landmarker):
         """Find the person to follow in a picture; the next pictures may then show them in movement."""
         for _ in range(_SETTLING):
             self._following = self._next(image) is not None
+            if not self._following:
+                break
 
     def forget(self, image: Image) -> None:
         """Look anew at the next picture; `image` tells the size."""
