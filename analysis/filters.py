@@ -71,6 +71,14 @@ def at_times(wanted_s: Floats, time_s: Floats, values: Floats, longest_gap_s: fl
     return out
 
 
+def without_spikes(values: Floats) -> Floats:
+    """Values (T, k) as the median of each sample and its two neighbours; missing is NaN, in and out."""
+    padded = np.pad(values, ((1, 1), (0, 0)), constant_values=np.nan)
+    out, known = np.array(values), np.isfinite(values)
+    out[known] = np.nanmedian(np.stack([padded[:-2], values, padded[2:]])[:, known], axis=0)
+    return out
+
+
 def smooth(time_s: Floats, values: Floats, cutoff_hz: float, longest_gap_s: float) -> Floats:
     """Low-pass filtered values at the same times: fourth order, no lag, gain 0.7071 at `cutoff_hz`.
 

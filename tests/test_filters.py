@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import butter, freqz
 
-from analysis.filters import corrected_cutoff_hz, resample, smooth, stretches
+from analysis.filters import corrected_cutoff_hz, resample, smooth, stretches, without_spikes
 
 
 @pytest.mark.parametrize(("rate_hz", "one_pass_hz"), [(30, 7.0275), (60, 7.3495), (100, 7.4309)])
@@ -80,6 +80,23 @@ def test_columns_are_independent_and_shape_is_kept() -> None:
     assert got.shape == values.shape
     assert np.all(np.isnan(got[:, 1, 0]))
     assert got[:, 2, 1] == pytest.approx(smooth(time_s, values[:, 2, 1], 4, 0.2))
+
+
+def test_what_one_sample_alone_says_is_not_believed() -> None:
+    """Medians of three: a spike leaves no more than a neighbour does, and a straight line passes through."""
+    line = 2.0 * np.arange(30.0)
+    values = np.column_stack([line, -line])
+    values[12, 0] += 20.0
+    got = without_spikes(values)
+    assert np.abs(got[1:-1, 0] - line[1:-1]).max() <= 2.0
+    assert got[1:-1, 1] == pytest.approx(-line[1:-1], abs=1e-9)
+
+
+def test_without_spikes_missing_samples_stay_missing() -> None:
+    values = np.sin(np.arange(40.0))[:, None]
+    values[10:14] = np.nan
+    values[20] = np.nan
+    assert (np.isnan(without_spikes(values)) == np.isnan(values)).all()
 
 
 def test_too_sparse_samples_come_back_as_they_are() -> None:

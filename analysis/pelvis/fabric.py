@@ -56,7 +56,7 @@ def from_fabric(observations: Observations, body: Skeleton, camera: Floats, lies
     outs = network.load("cloth").outputs(features, LIKE_TRAINING)
     most_deg = _most_turned_deg(observations)[:, None]
     read = np.clip(OUTPUT_DEG * outs[..., :3].mean(axis=0), -most_deg, most_deg)
-    angles = filters.smooth(observations.time_s, read, _CUTOFF_HZ, _LONGEST_GAP_S)
+    angles = filters.smooth(observations.time_s, filters.without_spikes(read), _CUTOFF_HZ, _LONGEST_GAP_S)
     start = start_frames(observations.time_s) & np.isfinite(angles).all(axis=1)
     neutral = np.median(angles[start], axis=0) if start.any() else np.zeros(3)
     spread = np.exp(outs[..., 3:]).mean(axis=0)
