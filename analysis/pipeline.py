@@ -16,6 +16,7 @@ from analysis import (
     repetitions,
     report,
     skeleton,
+    stillness,
     video,
 )
 from analysis.conventions import Side
@@ -84,11 +85,14 @@ def measure(
     turned = pelvis.measure(observations, body, exercise)
     motion = kinematics.measure(body, turned)
     fitness = capture.check(clip, observations, exercise)
-    found = repetitions.cut(motion, observations, exercise, side) if fitness.usable else ()
+    still = stillness.lies_still(observations, turned)
+    found = repetitions.cut(motion, observations, exercise, side) if fitness.usable and not still else ()
     if found:
         turned = far_ends.compared(turned, clip, observations, body, found, exercise)
         motion = kinematics.measure(body, turned)
     motion = kinematics.less_sure(repetitions.without_hidden(motion, found), capture.widening(fitness))
+    if still:
+        motion = stillness.at_rest(motion, turned)
     own = session.tuck_arch_deg if session else None
     places = findings.spots_cm(observations, body)
     judged = findings.judge(

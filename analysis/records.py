@@ -69,7 +69,8 @@ class Observations(_Arrays):
     landmarks_px (T, 33, 2) in the upright picture, y down; landmarks_cm (T, 33, 3) the pose model's
     own hip-centred guess, camera axes (x right, y down, z away); visibility (T, 33) 0..1;
     people (T,) number of people seen; brightness (T,) 0..1; camera_shift (T,) movement of the
-    background since the start, as a share of the picture's height;
+    background since the start, as a share of the picture's height; client_moved (T,) how far the parts of
+    the client moved that moved most since the start, as a share of the client's longer side, now and then;
     card_rotation, mat_rotation (T, 3, 3) pelvis card and mat card: card axes to camera axes;
     card_covariance (T, 3, 3) of small turns of the pelvis card about the camera's axes [deg^2];
     fabric_start_px (N, 2), fabric_px (T, N, 2) spots of the cloth over the pelvis at the still start and
@@ -85,6 +86,7 @@ class Observations(_Arrays):
     people: Floats
     brightness: Floats
     camera_shift: Floats
+    client_moved: Floats
     card_rotation: Floats
     card_covariance: Floats
     mat_rotation: Floats

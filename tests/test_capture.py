@@ -52,6 +52,7 @@ def observed(axes: tuple[np.ndarray, ...] = SUPINE_SIDE, **changes: object) -> O
         "time_s": TIMES, "width": WIDTH, "height": HEIGHT, "landmarks_cm": cm,
         "landmarks_px": cm[..., :2] * 4 + np.array([WIDTH / 2, HEIGHT / 2]), "visibility": np.ones((T, 33)),
         "people": np.ones(T), "brightness": np.full(T, 0.4), "camera_shift": np.zeros(T),
+        "client_moved": np.full(T, np.nan),
         "card_rotation": np.full((T, 3, 3), np.nan), "card_covariance": np.full((T, 3, 3), np.nan),
         "mat_rotation": np.full((T, 3, 3), np.nan),
         "fabric_start_px": np.zeros((0, 2)), "fabric_px": np.zeros((T, 0, 2)),

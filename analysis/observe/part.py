@@ -12,6 +12,7 @@ from analysis.fabric import SPOTS, FabricTracker
 from analysis.landmarks import COUNT, Floats, Follower, Image, Pose
 from analysis.observe.background import Background, brightness
 from analysis.observe.crew import Models, Tick
+from analysis.observe.movement import Movement
 from analysis.observe.survey import Survey
 from analysis.records import Clip
 
@@ -19,6 +20,7 @@ Arrays = dict[str, Floats]
 
 START = "fabric_start_px"  # the one field without a time axis: the same in every part
 _SHIFT_EVERY = 3  # pictures; a phone that moves is seen as well four times a second
+_MOVED_EVERY = 6  # pictures; a client who moves is still on the way, or out there, half a second later
 
 _SHAPES: dict[str, tuple[int, ...]] = {
     "landmarks_px": (COUNT, 2),
@@ -26,6 +28,7 @@ _SHAPES: dict[str, tuple[int, ...]] = {
     "visibility": (COUNT,),
     "brightness": (),
     "camera_shift": (),
+    "client_moved": (),
     "card_rotation": (3, 3),
     "card_covariance": (3, 3),
     "mat_rotation": (3, 3),
@@ -106,6 +109,7 @@ class _Watchers:
     def __init__(self, reference: Image, part: Part) -> None:
         survey = part.survey
         self._background = Background(reference, survey.client)
+        self._movement = None if survey.client is None else Movement(reference, survey.client)
         self._pictures, self._shift = 0, np.nan
         self._cards = CardReader(reference) if survey.cards else None
         start = np.full((COUNT, 2), np.nan) if survey.start is None else survey.start.px
@@ -120,10 +124,14 @@ class _Watchers:
         """Values by field of one picture, and of what of it is shown to the pose model."""
         if self._pictures % _SHIFT_EVERY == 0:
             self._shift = self._background.shift(image)
+        moved = np.nan
+        if self._movement and self._pictures % _MOVED_EVERY == 0:
+            moved = self._movement.since_start(image)
         self._pictures += 1
         seen: dict[str, object] = {
             "brightness": brightness(shown),
             "camera_shift": self._shift,
+            "client_moved": moved,
         }
         if self._cards is not None:
             seen |= _of_cards(self._cards.read(image))
