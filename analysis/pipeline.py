@@ -85,7 +85,7 @@ def measure(
     turned = pelvis.measure(observations, body, exercise)
     motion = kinematics.measure(body, turned)
     fitness = capture.check(clip, observations, exercise)
-    still = stillness.lies_still(observations, turned)
+    still = stillness.lies_still(observations)
     found = repetitions.cut(motion, observations, exercise, side) if fitness.usable and not still else ()
     if found:
         turned = far_ends.compared(turned, clip, observations, body, found, exercise)

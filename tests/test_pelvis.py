@@ -105,9 +105,7 @@ def test_a_card_that_looks_folded_the_other_way_for_seconds_is_not_believed() ->
 def test_the_body_shows_each_direction_with_its_sign(axis: int, size_deg: float) -> None:
     seen = from_body(body(turns(PELVIC_SIGNALS[axis], size_deg)))
     assert seen is not None
-    off = np.abs(seen.angles[:, axis] - course(size_deg))
-    assert off.max() < (1.2 if PELVIC_SIGNALS[axis] == "pelvic_tilt" else 1e-6)  # a little is like a breath
-    assert off[np.argmax(np.abs(course(size_deg)))] < 0.1
+    assert seen.angles[:, axis] == pytest.approx(course(size_deg), abs=1e-6)
     assert np.abs(np.delete(seen.angles, axis, axis=1)).max() < 1e-6
 
 

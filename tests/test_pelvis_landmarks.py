@@ -9,8 +9,7 @@ from stored_clips import clip
 from analysis import exercises, skeleton
 from analysis.conventions import PELVIC_SIGNALS
 from analysis.pelvis import compared
-from analysis.pelvis.breath import less_breath
-from analysis.pelvis.landmarks import TILT, tilt, with_tilt
+from analysis.pelvis.landmarks import TILT, less_breath, tilt, with_tilt
 from analysis.pelvis.measure import from_body, measure
 from analysis.records import Floats, Observations
 from analysis.skeleton.camera import mat_in_camera
@@ -163,7 +162,7 @@ def test_plain_cloth_leaves_the_tilt_to_the_landmarks() -> None:
 def test_what_a_breath_looks_like_hardly_tilts_a_still_pelvis() -> None:
     """A reading that follows a breath by 3.5 deg, about as far as in any of 60 people who lay still."""
     breath = 10.0 + 1.75 * (1 - np.cos(2 * np.pi * 0.25 * np.arange(0, 24, 1 / 15)))
-    calm = less_breath(breath, 3.6)
+    calm = less_breath(breath)
     assert np.ptp(breath) > 3.4
     assert np.abs(calm - np.median(calm)).max() < 0.2
 
@@ -172,7 +171,7 @@ def test_what_a_breath_looks_like_hardly_tilts_a_still_pelvis() -> None:
 def test_beside_a_breath_a_tilt_keeps_its_size(tilt_deg: float) -> None:
     moments = np.arange(200)
     tilted = (moments >= 80) & (moments < 120)
-    calm = less_breath(np.where(tilted, tilt_deg, np.sin(moments / 8.0)), 3.6)
+    calm = less_breath(np.where(tilted, tilt_deg, np.sin(moments / 8.0)))
     assert calm[tilted] == pytest.approx(tilt_deg, rel=0.06)
     assert np.ptp(calm[~tilted]) < 0.1
 
@@ -180,6 +179,6 @@ def test_beside_a_breath_a_tilt_keeps_its_size(tilt_deg: float) -> None:
 def test_less_breath_keeps_the_order_and_the_missing() -> None:
     tilts = np.linspace(-30.0, 30.0, 601)
     tilts[100:120] = np.nan
-    calm = less_breath(tilts, 3.6)
+    calm = less_breath(tilts)
     assert (np.isnan(calm) == np.isnan(tilts)).all()
     assert (np.diff(calm[np.isfinite(calm)]) >= 0).all()

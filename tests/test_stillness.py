@@ -30,15 +30,11 @@ def seen(*moved: float) -> Observations:
     [((0.001, 0.006), True), ((0.001, 0.02, 0.001), False), ((), False), ((0.001, np.nan, 0.03), False)],
 )
 def test_only_who_never_moves_lies_still(moved: tuple[float, ...], still: bool) -> None:
-    assert lies_still(seen(*moved), pelvis("landmarks")) is still
+    assert lies_still(seen(*moved)) is still
 
 
-def test_cloth_tells_smaller_movements() -> None:
-    assert not lies_still(seen(0.001), pelvis("fabric"))
-
-
-@pytest.mark.parametrize(("source", "rests"), [("landmarks", True), ("card", False)])
-def test_at_rest_landmarks_do_not_wander_and_a_card_is_believed(source: PelvisSource, rests: bool) -> None:
+@pytest.mark.parametrize(("source", "rests"), [("landmarks", True), ("fabric", True), ("card", False)])
+def test_at_rest_signals_do_not_wander_and_a_card_is_believed(source: PelvisSource, rests: bool) -> None:
     knee = 90.0 + WANDERS
     knee[10:20] = np.nan
     widths = {"pelvic_tilt": 2.0, "knee_flexion_left": 8.0}

@@ -14,7 +14,6 @@ from analysis import filters, network
 from analysis.conventions import PELVIC_SIGNALS
 from analysis.exercises.schema import Lies
 from analysis.pelvis import compared
-from analysis.pelvis.breath import less_breath
 from analysis.pelvis.motion import Seen
 from analysis.records import Floats, Observations
 from analysis.skeleton.features import start_frames
@@ -91,9 +90,19 @@ def tilt(observations: Observations, lies: Lies) -> tuple[Floats, Floats] | None
     outs = network.load_clip_ensemble("pelvis").outputs(features, LIKE_TRAINING)
     angles = OUTPUT_DEG * outs[..., TILT]
     spread = np.hypot(np.exp(outs[..., 3 + TILT]).mean(axis=0), angles.std(axis=0))
-    told = less_breath(angles.mean(axis=0), _LIKE_BREATH_DEG)
+    told = less_breath(angles.mean(axis=0))
     both = np.stack([told - np.median(told[start]), spread], axis=1)
     wanted = observations.time_s
     columns = [filters.at_times(wanted, times, column, _LONGEST_GAP_S) for column in both.T]
     calm = filters.smooth(wanted, np.stack(columns, axis=1), _CUTOFF_HZ, _LONGEST_GAP_S)
     return calm[:, 0], calm[:, 1]
+
+
+def less_breath(tilt_deg: Floats) -> Floats:
+    """Tilt (T,) [deg] with turns away from its usual value made less where a breath looks like them.
+
+    One of `_LIKE_BREATH_DEG` is halved, a third of it vanishes, and the double keeps 94 %.
+    """
+    usual = np.nanmedian(tilt_deg)
+    turned = tilt_deg - usual
+    return np.asarray(usual + turned**5 / (turned**4 + _LIKE_BREATH_DEG**4))

@@ -8,9 +8,8 @@ from typing import Final
 
 import numpy as np
 
-from analysis.conventions import PELVIC_SIGNALS, PELVIC_TILT
+from analysis.conventions import PELVIC_SIGNALS
 from analysis.exercises import Exercise
-from analysis.pelvis.breath import less_breath
 from analysis.pelvis.card import from_card
 from analysis.pelvis.fabric import from_fabric
 from analysis.pelvis.landmarks import with_tilt
@@ -25,7 +24,6 @@ _MOSTLY: Final = 0.8  # of the pictures in which another source sees the client
 # What the body model follows is how an exercise usually takes the pelvis along. Where a client's pelvis moves
 # on its own, it reads next to nothing: on rendered clips 12 deg were missed.
 UNUSUAL_DEG: Final = 12.0
-_LIKE_BREATH_DEG: Final = 2.0  # tilt by the body model of 60 rendered people who lie still and breathe
 NONE: Final[PelvisSource] = "none"
 
 
@@ -103,7 +101,5 @@ def from_body(body: Skeleton) -> Seen | None:
     angles = pelvis_angles(np.stack([np.cross(up, right), up, right], axis=2))
     if not body.half_width_deg or not np.isfinite(angles).any():
         return None
-    tilt = PELVIC_SIGNALS.index(PELVIC_TILT)
-    angles[:, tilt] = less_breath(angles[:, tilt], _LIKE_BREATH_DEG)
     widths = np.array([np.nanmedian(body.half_width_deg[s]) for s in PELVIC_SIGNALS])
     return Seen(angles, widths, np.maximum(widths, UNUSUAL_DEG))
