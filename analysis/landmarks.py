@@ -39,8 +39,7 @@ _VISIBILITY_GAIN: Final = 0.1
 # The runtime's usual 0.5 misses clients seen from the feet while someone stands by: 2 of 8 pictures of
 # a rendered clip; at 0.2 none. What is found must still pass the landmark network's own test of presence.
 _DETECTION_CONFIDENCE: Final = 0.2
-# Looks at the first picture before its landmarks count: those of hidden limbs wander for about ten.
-_SETTLING: Final = 10
+_SETTLING: Final = 2  # looks at the first picture before its landmarks count; more let hidden limbs wander off
 
 
 @dataclass(frozen=True, eq=False)
