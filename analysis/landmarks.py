@@ -39,7 +39,8 @@ _VISIBILITY_GAIN: Final = 0.1
 # The runtime's usual 0.5 misses clients seen from the feet while someone stands by: 2 of 8 pictures of
 # a rendered clip; at 0.2 none. What is found must still pass the landmark network's own test of presence.
 _DETECTION_CONFIDENCE: Final = 0.2
-_SETTLING: Final = 2  # looks at the first picture before its landmarks count; more let hidden limbs wander off
+# Looks at the first picture before its landmarks count; with more of them, hidden limbs wander off.
+_SETTLING: Final = 2
 
 
 @dataclass(frozen=True, eq=False)
