@@ -1,4 +1,4 @@
-"""Who does not move has signals that do not either, unless something finer than landmarks tells them."""
+"""Who does not move has signals that do not either, unless a card tells them."""
 
 from dataclasses import replace
 
