@@ -154,6 +154,19 @@ def test_a_mirrored_pair_is_that_of_the_mirrored_pictures() -> None:
     np.testing.assert_allclose(told.mirrored().picture(), turned, atol=1e-9)
 
 
+def test_cloth_is_told_by_its_steps_of_brightness_round_the_hips() -> None:
+    """Half a wave of a sine of height 40 goes up by 80 in 10 px: a mean step of 8 across its stripes."""
+    at = window(lying()[None], 400.0)
+    assert at is not None
+    rows = np.arange(HEIGHT)[:, None] * np.ones(WIDTH)
+    wave = 128 + 40 * np.sin(2 * np.pi * rows / 20)
+    ends = {k: replace(shown(coloured(texture()), lying(), 0), grey=grey(v)) for k, v in
+            {"plain": np.full((HEIGHT, WIDTH), 90.0), "striped": wave}.items()}  # fmt: skip
+    cloth = {k: pair(end, end, at, CAMERA, 1.0).cloth() for k, end in ends.items()}
+    assert cloth["plain"] == pytest.approx(0.0, abs=1e-6)
+    assert cloth["striped"] == pytest.approx(8.0, rel=0.1)
+
+
 def test_a_mirror_twice_is_none() -> None:
     at = window(lying()[None], 400.0)
     assert at is not None

@@ -135,10 +135,12 @@ def judged_motion(
     exercise: Exercise = TOE_TAP,
     tilt: Floats | None = None,
     curl_deg: float = 0.0,
+    plain: tuple[int, ...] = (),
 ) -> PelvisMotion:
     """A pelvis read as still all along, once the far ends told that its tilt was `deg` there.
 
-    tilt: what was read of it (T,), NaN where its source did not see it; the trunk curls by `curl_deg`.
+    tilt: what was read of it (T,), NaN where its source did not see it; the trunk curls by `curl_deg`; at
+    which far ends the cloth is `plain`.
     """
     t = times(done)
     still, name = np.zeros(len(t)), "pelvic_tilt"
@@ -150,7 +152,7 @@ def judged_motion(
         {name: source},
         bridged={name: still},
     )
-    read = [[*apart(deg), *alone(deg, 1.0)], [], []]
+    read = [[*apart(deg), *alone(deg, 1.0)], [], []], set(plain)
     monkeypatch.setattr(apply, "_readings", lambda *_: read)
     monkeypatch.setattr(apply, "mat_in_camera", lambda *_: np.eye(3))
     unseen = observations(t, np.full((len(t), 33, 2), np.nan))
@@ -182,6 +184,33 @@ def test_the_signal_goes_where_the_far_ends_say_and_returns(monkeypatch: pytest.
     at = int(np.abs(t - done[1].turn_s).argmin())
     assert 0 < told.overstated_deg["pelvic_tilt"][at] < 3
     assert 0 < told.understated_deg["pelvic_tilt"][at] < 3
+
+
+def test_on_plain_cloth_any_turn_may_be_missed_and_what_is_seen_is_still_told(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    done, deg, name = spans(4), np.array([0.0, 8.0, -1.0, 0.5]), "pelvic_tilt"
+    usual = judged_motion(monkeypatch, done, deg)
+    at = [int(np.abs(times(done) - s.turn_s).argmin()) for s in done]
+    for plain in ((0, 3), (0, 1, 3)):
+        told = judged_motion(monkeypatch, done, deg, plain=plain)
+        missed = [float(told.understated_deg[name][k]) for k in at]
+        as_usual = [float(usual.understated_deg[name][k]) for k in at]
+        assert missed == pytest.approx([12.0 if k in plain else as_usual[k] for k in range(4)])
+        assert told.change_uncertainty_deg == (
+            {name: 12.0} if len(plain) > 2 else usual.change_uncertainty_deg
+        )
+        assert (told.overstated_deg[name] == usual.overstated_deg[name]).all()
+        assert told.uncertainty_deg == usual.uncertainty_deg
+
+
+def test_cloth_that_a_card_covers_may_be_plain(monkeypatch: pytest.MonkeyPatch) -> None:
+    done = spans(4)
+    covered = np.where(course.far_half(times(done), done[1]), np.nan, 0.0)
+    deg = np.array([0.0, 8.0, 5.0, 0.0])
+    usual = judged_motion(monkeypatch, done, deg, "card", tilt=covered)
+    told = judged_motion(monkeypatch, done, deg, "card", tilt=covered, plain=(0, 1, 2, 3))
+    assert told.change_uncertainty_deg == usual.change_uncertainty_deg
 
 
 def test_the_first_one_may_be_the_odd_one_where_the_still_start_tells_nothing(

@@ -77,6 +77,21 @@ def test_of_two_small_and_two_large_ways_of_a_side_neither_is_surely_the_usual()
     assert judged.repetitions[5].near == ("range_beyond",)
 
 
+@pytest.mark.parametrize(("other_deg", "verdict"), [(64.0, "sound"), (98.0, "borderline")])
+def test_two_alike_of_a_side_are_the_usual_ones_only_where_the_other_side_goes_as_far(
+    other_deg: float, verdict: str
+) -> None:
+    """Both may be small: 65 deg are short of 75 % of 98."""
+    done = spans(count=4)
+    heights = {1: 62.0, 3: 67.0, -1: other_deg}
+    legs = {
+        f"{joint}_flexion_{s}": 90 - followed(done, heights, s) for joint in ("hip", "knee") for s in SIDES
+    }
+    judged = findings.judge(done, motion(done, legs), exercises.load("bird_dog"))
+    assert [r.verdict for r in judged.repetitions] == ["sound", verdict] * 2
+    assert judged.repetitions[1].near == (("range_short",) if verdict == "borderline" else ())
+
+
 def test_where_two_halves_of_a_set_lie_as_close_neither_is_surely_the_usual() -> None:
     """Two small, two large, one cut short: 38 deg are beyond 125 % of 28, and 27 not even 75 % of 38."""
     done = spans(5, sides=("both",))
@@ -218,6 +233,20 @@ def test_of_two_taps_of_a_side_the_other_side_does_not_tell_which_is_off() -> No
     judged = toe_taps(done, {}, **{f"ankle_{done[1].side}": place})
     assert ["off_target" in r.near for r in judged.repetitions] == [False, True, False, True]
     assert not any(r.findings for r in judged.repetitions)
+
+
+@pytest.mark.parametrize(("way_cm", "verdict"), [(-14.0, "sound"), (-9.0, "borderline")])
+def test_a_foot_that_is_guessed_behind_the_other_leg_taps_no_spot_for_sure(
+    way_cm: float, verdict: str
+) -> None:
+    """The other foot goes 20 cm: one seen to go less than half as far is guessed, and off its spot unseen."""
+    done = spans()
+    rest = {
+        side: np.full(len(times(done)), way) for side, way in ((done[0].side, -20.0), (done[1].side, way_cm))
+    }
+    judged = toe_taps(done, {}, **{f"ankle_{side}": place for side, place in rest.items()})
+    assert [r.verdict for r in judged.repetitions] == ["sound", verdict] * 3
+    assert judged.repetitions[1].near == (("off_target",) if verdict == "borderline" else ())
 
 
 def test_a_jerky_repetition_among_smooth_ones() -> None:

@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from analysis.far_ends.shift import cells, flow
+from analysis.far_ends.shift import LEAST_STEP, cells, flow
 from analysis.far_ends.window import Image, Window, centres
 from analysis.landmarks import HIPS, KNEES, SHOULDERS
 from analysis.records import Floats
@@ -22,6 +22,7 @@ LINES: Final = (
 )  # fmt: skip
 THICK: Final = 0.04
 _BLOCK: Final = 6  # cells each way
+_PELVIS: Final = 0.1  # how far round the hips the cloth counts, as a share of the scale
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,6 +77,12 @@ class Pair:
 
     def _middle(self, landmarks: Sequence[int]) -> Floats:
         return np.asarray(self.place[[USED.index(k) for k in landmarks]].mean(axis=0))
+
+    def cloth(self) -> float:
+        """How much the cloth over the pelvis shows: mean step of brightness from one pixel to the next."""
+        away = np.linalg.norm(centres() - self._middle(HIPS), axis=2)
+        near = np.exp(-((away / _PELVIS) ** 2))
+        return float(np.exp((near * self.moved[..., 3]).sum() / near.sum()) - LEAST_STEP)
 
     def features(self) -> Floats:
         """One row (F,) for the network: landmarks and, coarsely, what moved."""

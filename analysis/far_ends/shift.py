@@ -11,7 +11,7 @@ from analysis.far_ends.window import CELL_PX, CELLS, PX_PER_SCALE, Image
 from analysis.records import Floats
 
 _AGREE_PX: Final = 1.0  # there and back again
-_PLAIN: Final = 2.0  # grey values: with less texture, nothing can be followed
+LEAST_STEP: Final = 2.0  # grey values: with less texture, nothing can be followed
 
 
 def flow(first: Image, second: Image) -> Floats:
@@ -33,7 +33,7 @@ def cells(there: Floats, back: Floats, grey: Image) -> Floats:
     total = _summed(weight)
     shift = [_summed(weight * there[..., k]) / total / PX_PER_SCALE for k in range(2)]
     area = CELL_PX * CELL_PX
-    out = [*shift, _summed(agrees) / area, np.log(_summed(texture) / area + _PLAIN)]
+    out = [*shift, _summed(agrees) / area, np.log(_summed(texture) / area + LEAST_STEP)]
     return np.stack(out, axis=2)
 
 

@@ -46,8 +46,8 @@ def usual(
     """The usual value for each repetition, from its own side as far as that has a say; NaN without one.
 
     A side with few repetitions cannot tell a fault from its habit, so the whole set, where it has another
-    side, has one vote in it. Unless `sides_alike`, that vote does not tell which of a few is as usual: any of
-    them may be.
+    side, has one vote in it, and may be right though a few of the side are alike. Unless `sides_alike`, that
+    vote does not tell which of a few is as usual: any of them may be.
     """
     of_sides = _of_sides(values, sides)
     whole = centre(np.concatenate([np.empty(0), *of_sides.values()]))
@@ -62,8 +62,10 @@ def _usual_of(own: Floats, vote: Floats, sides_alike: bool) -> Usual:
     medians, widths = _halves(values)
     value, closest = float(medians[np.argmin(widths)]), widths.min()
     few = len(own) < FEWEST
-    like = np.append(own, value) if few and not sides_alike else medians[widths <= AS_CLOSE * closest]
-    sure = closest <= TIGHT * abs(value)
+    like = medians[widths <= AS_CLOSE * closest]
+    if few:  # two faults may be alike
+        like = np.append(like, vote) if sides_alike else np.append(own, value)
+    sure = closest <= TIGHT * abs(value) and not few
     whole = value if sure or len(vote) == 0 else float(vote[0])
     return Usual(value, float(like.min()), float(like.max()), whole)
 
