@@ -102,6 +102,15 @@ def test_where_two_halves_of_a_set_lie_as_close_neither_is_surely_the_usual() ->
     assert [r.near for r in judged[:2]] == [("range_beyond",), ("range_short",)]
 
 
+@pytest.mark.parametrize(("shown", "near"), [(0.7, ()), (0.5, ("range_short", "range_beyond"))])
+def test_a_side_that_the_picture_hardly_shows_clears_no_range(shown: float, near: tuple[str, ...]) -> None:
+    """Both sides go 40 deg; the way of one in the picture is `shown` times as long as that of the other."""
+    done = [replace(s, way=1.0 if s.side == "left" else shown) for s in spans()]
+    falls = {f"hip_abduction_{s}": followed(done, {-1: 40.0}, s) for s in SIDES}
+    judged = findings.judge(done, motion(done, falls), exercises.load("bent_knee_fallout")).repetitions
+    assert [r.near for r in judged] == [near if s.side == "right" else () for s in done]
+
+
 @pytest.mark.parametrize(("noise_deg", "near"), [(0.0, ()), (3.0, ("range_short",))])
 def test_a_range_is_cleared_only_where_its_error_allows(noise_deg: float, near: tuple[str, ...]) -> None:
     """31 deg are 1 deg more than 75 % of 40; a signal that shakes by 3 deg cannot tell so little."""
