@@ -11,7 +11,7 @@ from analysis.pelvis import PelvisMotion
 from analysis.records import Floats, Motion, Observations
 
 # Share of the client's longer side. In 179 of 180 rendered clips of people who only breathe the pictures show
-# up to 0.0080 (one is not found again well enough to tell); in 636 of exercises, 52 of them tilts of the pelvis,
+# up to 0.0080 (one is not found again well enough to tell); in 636 of exercises, 52 of them pelvic tilts,
 # some in the dark, 0.011 or more. So a tilt of a few degrees alone may be taken for none.
 _MOVES: Final = 0.0095
 
