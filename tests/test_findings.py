@@ -65,6 +65,20 @@ def test_where_the_clip_is_not_to_be_trusted_a_range_is_left_open_and_nothing_is
     assert {r.verdict for r in without_limits.repetitions} == {"not_measured"}
 
 
+@pytest.mark.parametrize(("half_width_deg", "verdict"), [(29.0, "flagged"), (31.0, "not_measured")])
+def test_where_the_fitted_body_may_be_anything_nothing_is_judged(half_width_deg: float, verdict: str) -> None:
+    done = spans(sides=("both",))
+    hips = {f"hip_flexion_{s}": 60 - followed(done, {ODD: 20.0, -1: 40.0}) for s in SIDES}
+    told = motion(done, hips)
+    told = replace(told, uncertainty_deg=told.uncertainty_deg | {"knee_flexion_left": half_width_deg})
+    judged = findings.judge(done, told, exercises.load("bridge"))
+    assert judged.repetitions[ODD].verdict == verdict
+    if verdict == "not_measured":
+        assert {r.verdict for r in judged.repetitions} == {verdict}
+        said = {f.message for f in (*judged.findings, *(f for r in judged.repetitions for f in r.findings))}
+        assert said == {texts.load().unseen.body}
+
+
 def test_of_two_small_and_two_large_ways_of_a_side_neither_is_surely_the_usual() -> None:
     """The other side goes 95 deg: what is large for this side is not large for the set."""
     done = spans(count=8)

@@ -40,6 +40,7 @@ class Unseen(Record):
     """
 
     nothing: str
+    body: str
     repetition: str
     pelvis: str
     pelvis_alike: str
