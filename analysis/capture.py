@@ -21,6 +21,7 @@ from analysis import video
 from analysis.errors import DataFileError
 from analysis.exercises import Exercise
 from analysis.landmarks import ANKLES, HEELS, HIPS, KNEES, NOSE, SHOULDERS
+from analysis.observe import rest
 from analysis.records import Capture, CaptureProblem, Clip, Floats, Observations, Record, View
 
 # Camera axes are x right, y down, z away.
@@ -183,6 +184,10 @@ def _no_person(scene: _Scene) -> float:
     return float(1 - scene.found.mean())
 
 
+def _body_strays(scene: _Scene) -> float:
+    return rest.strays(scene.seen)
+
+
 def _wrong_posture(scene: _Scene) -> float:
     if not scene.found.any():
         return np.nan
@@ -271,6 +276,7 @@ def _too_dark(scene: _Scene) -> float:
 _MEASURES: Final[dict[str, Callable[[_Scene], float]]] = {
     "no_person": _no_person,
     "wrong_posture": _wrong_posture,
+    "body_strays": _body_strays,
     "hips_cut_off": _hips_cut_off,
     "body_cut_off": _body_cut_off,
     "too_few_frames": _too_few_frames,

@@ -141,7 +141,7 @@ def rendered() -> list[tuple[str, str, float, bool, Observations]]:
             i
         ]
         times = np.array([0.0, 0.4, 3.0, 6.0, 9.0, 12.0])
-        seen = observed(landmarks_cm=cm, landmarks_px=px, time_s=times)
+        seen = observed(landmarks_cm=cm, landmarks_px=px, time_s=times, client_moved=np.full(6, np.nan))
         lies, view = LIES[int(d["lies"][i])], VIEWS[int(d["view"][i])]
         out.append((lies, view, float(d["roll_deg"][i]), bool(d["roams"][i]), seen))
     return out
@@ -222,6 +222,14 @@ def leaning(degrees: float) -> Observations:
     return observed(landmarks_px=px)
 
 
+def straying(times: int) -> Observations:
+    """At rest throughout, looked at every third picture; found elsewhere in some of those."""
+    px, moved = observed().landmarks_px.copy(), np.full(T, np.nan)
+    moved[::3] = 0.001
+    px[12 : 12 + 3 * times : 3] += 120.0
+    return observed(landmarks_px=px, client_moved=moved)
+
+
 SHAKEN = np.where(np.arange(T) < 40, 0.0, 0.08)
 LOST = np.where(np.arange(T) < 20, 0.0, np.nan)
 AT_12 = tuple((np.arange(60) / 12.5).tolist())
@@ -233,6 +241,8 @@ CASES: dict[str, tuple[Clip, Observations, set[str], bool]] = {
     "nobody": (clip(), nobody(1.0), {"no_person"}, False),
     "hardly anybody": (clip(), nobody(0.8), {"no_person"}, False),
     "briefly lost": (clip(), nobody(0.3), set(), True),
+    "found elsewhere now and then": (clip(), straying(4), {"body_strays"}, False),
+    "found elsewhere once": (clip(), straying(1), set(), True),
     "feet cut off": (clip(), shifted(landmarks.ANKLES, -40), {"body_cut_off"}, True),
     "at the very edge": (clip(), shifted(landmarks.ANKLES, -2), set(), True),
     "hips cut off": (clip(), shifted(landmarks.HIPS, 1400), {"hips_cut_off", "body_cut_off"}, False),

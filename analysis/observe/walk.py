@@ -15,6 +15,7 @@ from analysis import video
 from analysis.observe import part, survey
 from analysis.observe.crew import Crew, crew
 from analysis.observe.legs import told_apart
+from analysis.observe.rest import start_found
 from analysis.observe.survey import Survey
 from analysis.records import Clip, Observations
 
@@ -102,7 +103,7 @@ def join(clip: Clip, seen: Survey, parts: Sequence[part.Arrays]) -> Observations
         people=np.array(seen.people, float)[nearest],
         **fields,
     )
-    return told_apart(whole)
+    return start_found(told_apart(whole))
 
 
 def _concatenated(parts: Sequence[part.Arrays]) -> part.Arrays:

@@ -34,7 +34,7 @@ void main() { vec4 p = flatten * vec4(at, 1.0); gl_Position = clip * p; n = norm
 _FRAGMENT = """
 #version 330
 uniform vec3 light; uniform float ambient; uniform float gain; uniform vec3 colours[12];
-uniform vec4 patterns[12]; uniform float shadow; uniform sampler2D card;
+uniform vec4 patterns[12]; uniform float shadow;
 in vec3 n; in vec3 r; in vec3 w; flat in int m; out vec4 colour;
 float hash(vec3 p) { p = fract(p * 0.3183 + .1); p *= 17.0; return fract(p.x * p.y * p.z * (p.x + p.y + p.z)); }
 float noise(vec3 x) { vec3 i = floor(x), f = fract(x); f = f * f * (3.0 - 2.0 * f);
@@ -42,7 +42,6 @@ float noise(vec3 x) { vec3 i = floor(x), f = fract(x); f = f * f * (3.0 - 2.0 * 
              mix(mix(hash(i + vec3(0,0,1)), hash(i + vec3(1,0,1)), f.x), mix(hash(i + vec3(0,1,1)), hash(i + vec3(1,1,1)), f.x), f.y), f.z); }
 void main() {
   if (shadow > 0.0) { colour = vec4(0, 0, 0, shadow); return; }
-  if (m >= 10) { float c = texture(card, r.xy).r; colour = vec4(vec3(c * (ambient + (1.0 - ambient) * abs(dot(normalize(n), light))) * gain), 1); return; }
   vec3 c = colours[m]; vec4 p = patterns[m];
   float t = 0.0;
   if (p.x > 2.5) t = mod(floor(r.x * p.y) + floor(r.y * p.y) + floor(r.z * p.y), 2.0) - 0.5;
@@ -57,6 +56,18 @@ void main() {
     "vec3 clamp01(vec3 c) { return clamp(c, 0.0, 1.0); }\nvoid main() {\n  if (shadow",
 )
 
+# Apart: a software rasteriser would read the print for every pixel of the room.
+_CARD_FRAGMENT = """
+#version 330
+uniform vec3 light; uniform float ambient; uniform float gain; uniform sampler2D card;
+in vec3 n; in vec3 r; in vec3 w; flat in int m; out vec4 colour;
+void main() {
+  float lit = ambient + (1.0 - ambient) * abs(dot(normalize(n), light));
+  colour = vec4(vec3(texture(card, r.xy).r * lit * gain), 1.0);
+}
+"""
+_LAYOUT = ("3f 3f 3f 1f", "at", "normal", "rest", "material")
+_CARD_LAYOUT = ("3f 3f 3f 4x", "at", "normal", "rest")
 SKIN, HAIR, TOP, BOTTOM, SHOES, MAT, FLOOR, WALL, BOX_A, BOX_B, CARD = range(11)
 FLOOR_M, MAT_HALF_M = -0.012, 0.33  # height of the floor below the mat's top, half the mat's width
 
@@ -203,7 +214,9 @@ class Studio:
     ) -> None:
         self.body, self.look, self.camera = body, look, camera
         self.gl = _context()
-        self.program = self.gl.program(vertex_shader=_VERTEX, fragment_shader=_FRAGMENT)
+        self.program, self.print = (
+            self.gl.program(vertex_shader=_VERTEX, fragment_shader=f) for f in (_FRAGMENT, _CARD_FRAGMENT)
+        )
         size = (camera.width, camera.height)
         self.empty, self.target = (
             self.gl.framebuffer(
@@ -215,9 +228,7 @@ class Studio:
         self.materials = materials(body, look)
         self.index = self.gl.buffer(body.triangles.astype("i4").tobytes())
         self.moving = self.gl.buffer(reserve=len(body.vertices) * 10 * 4)
-        self.person = self.gl.vertex_array(
-            self.program, [(self.moving, "3f 3f 3f 1f", "at", "normal", "rest", "material")], self.index
-        )
+        self.person = self.gl.vertex_array(self.program, [(self.moving, *_LAYOUT)], self.index)
         if card is not None:
             data = np.ascontiguousarray(card[::-1]).tobytes()
             # kept: else it is collected, and the card is black
@@ -233,19 +244,18 @@ class Studio:
         self.empty.use()
         self.gl.enable(moderngl.DEPTH_TEST)
         self.empty.clear(0.35, 0.36, 0.38)
-        self._pass(self._array(still), 0.0)
+        self._pass(self._array(still))
 
-    def _array(self, data: Floats) -> moderngl.VertexArray:
-        buffer = self.gl.buffer(data.astype("f4").tobytes())
-        return self.gl.vertex_array(
-            self.program, [(buffer, "3f 3f 3f 1f", "at", "normal", "rest", "material")]
-        )
+    def _array(self, data: Floats, *, card: bool = False) -> moderngl.VertexArray:
+        program, layout = (self.print, _CARD_LAYOUT) if card else (self.program, _LAYOUT)
+        return self.gl.vertex_array(program, [(self.gl.buffer(data.astype("f4").tobytes()), *layout)])
 
     def _set_uniforms(self) -> None:
         look = self.look
-        self.program["clip"].write(self.camera.clip_matrix().T.astype("f4").tobytes())
-        self.program["light"].write((look.light / np.linalg.norm(look.light)).astype("f4").tobytes())
-        self.program["ambient"].value, self.program["gain"].value = look.ambient, look.gain
+        for program in (self.program, self.print):
+            program["clip"].write(self.camera.clip_matrix().T.astype("f4").tobytes())
+            program["light"].write((look.light / np.linalg.norm(look.light)).astype("f4").tobytes())
+            program["ambient"].value, program["gain"].value = look.ambient, look.gain
         self.program["colours"].write(look.colours.astype("f4").tobytes())
         self.program["patterns"].write(look.patterns.astype("f4").tobytes())
 
@@ -258,19 +268,18 @@ class Studio:
         self.gl.copy_framebuffer(self.target, self.empty)
         self.target.use()
         self._shadow()
-        self._pass(self.person, 0.0)
+        self._pass(self.person)
         if cards is not None:
-            extra = self._array(cards)
-            self._pass(extra, 0.0)
+            extra = self._array(cards, card=True)
+            self._pass(extra)
             extra.release()
         self.gl.copy_framebuffer(self.plain, self.target)
         raw = self.plain.read(components=3)
         return np.frombuffer(raw, np.uint8).reshape(self.camera.height, self.camera.width, 3)[::-1]
 
-    def _pass(self, array: moderngl.VertexArray, shadow: float, flatten: Floats | None = None) -> None:
-        self.program["shadow"].value = shadow
+    def _pass(self, array: moderngl.VertexArray, flatten: Floats | None = None) -> None:
         matrix = np.eye(4) if flatten is None else flatten
-        self.program["flatten"].write(matrix.T.astype("f4").tobytes())
+        array.program["flatten"].write(matrix.T.astype("f4").tobytes())
         array.render()
 
     def _shadow(self) -> None:
@@ -285,5 +294,7 @@ class Studio:
         )
         self.gl.enable(moderngl.BLEND)
         self.gl.depth_func = "<"
-        self._pass(self.person, 0.35 * (1 - self.look.ambient) + 0.08, flatten)
+        self.program["shadow"].value = 0.35 * (1 - self.look.ambient) + 0.08
+        self._pass(self.person, flatten)
+        self.program["shadow"].value = 0.0
         self.gl.disable(moderngl.BLEND)
