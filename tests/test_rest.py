@@ -63,6 +63,17 @@ def test_a_start_in_which_nobody_else_is_found_is_left_as_it_is() -> None:
     assert start_found(unseen) is unseen
 
 
+def test_a_start_in_movement_is_missing_where_it_is_misread() -> None:
+    """The first picture that shows what the start shows comes after movement."""
+    seen = lying()
+    moved = np.array(seen.client_moved)
+    moved[:31:6] = 0.2
+    early = replace(seen, client_moved=moved)
+    found = start_found(misread(early, START))
+    assert np.isnan(found.landmarks_px[START]).all()
+    np.testing.assert_allclose(found.landmarks_px[len(START) :], seen.landmarks_px[len(START) :])
+
+
 def test_where_the_pictures_do_not_tell_movement_nothing_is_changed() -> None:
     wrong = misread(lying(), START)
     untold = replace(wrong, client_moved=np.full(len(TIME_S), np.nan))

@@ -24,7 +24,7 @@ MOVES: Final = 0.0095
 # clips 16 have a start that is off by more; all but 2 in 100 are off by up to 0.013.
 _ELSEWHERE: Final = 0.04
 # Something of the body always lies where it lay. With the right hold the third nearest of eight landmarks is
-# off by up to 0.055 (98 in 100 of 151 rendered clips), with a wrong one by 0.14 or more.
+# off by up to 0.055 (98 in 100 of 151 rendered clips, filmed as told), with a wrong one by 0.14 or more.
 _HELD: Final = 0.08
 _STAYING: Final = 3
 _STEADY: Final = 5  # pictures in a row: a single one may look held by chance
@@ -109,7 +109,7 @@ def _at_start(seen: Observations) -> NDArray[np.bool_]:
 
 
 def _start_end(seen: Observations) -> int:
-    """Number of pictures up to the last that shows what the start shows before anything moves."""
+    """Number of pictures up to the last of the start before anything moves; 0 where none shows it."""
     moving = np.flatnonzero(seen.client_moved >= MOVES)
     before = seen.client_moved[: moving[0]] if len(moving) else seen.client_moved
-    return int(np.flatnonzero(before < MOVES)[-1]) + 1
+    return int(np.flatnonzero(before < MOVES).max(initial=-1)) + 1
