@@ -5,7 +5,8 @@ Arrays are read-only; time (T,) is always the first axis. See `conventions.py` f
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields
+from collections.abc import Callable
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -92,6 +93,11 @@ class Observations(_Arrays):
     mat_rotation: Floats
     fabric_start_px: Floats
     fabric_px: Floats
+
+    def with_poses(self, change: Callable[[Floats], Floats]) -> Observations:
+        """The same after the same change to all that is told of the body, each (T, 33, ...)."""
+        px, cm, visibility = map(change, (self.landmarks_px, self.landmarks_cm, self.visibility))
+        return replace(self, landmarks_px=px, landmarks_cm=cm, visibility=visibility)
 
 
 # Rows of the landmarks by name.

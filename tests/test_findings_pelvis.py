@@ -7,8 +7,9 @@ import pytest
 from made_sets import DOUBT_DEG, ODD, followed, kinds, motion, spans, tells, toe_taps
 
 from analysis import exercises, findings
-from analysis.conventions import PELVIC_SIGNALS
+from analysis.conventions import PELVIC_SIGNALS, SIDES
 from analysis.exercises import Prescription
+from analysis.records import PelvisSource
 
 PELVIS = {
     "pelvis_tilted": ("arched", "tucked"),
@@ -128,3 +129,19 @@ def test_one_repetition_may_be_known_less_well_than_the_rest(doubt_deg: float, v
     judged = findings.judge(done, doubtful, exercises.load("toe_tap"))
     assert judged.repetitions[ODD].verdict == verdict
     assert {r.verdict for r in judged.repetitions if r.index != ODD + 1} == {"sound"}
+
+
+@pytest.mark.parametrize(("source", "near"), [("card", ()), ("landmarks", ("range_beyond",))])
+def test_a_roll_told_by_landmarks_is_cleared_only_by_all_that_is_stated(
+    source: PelvisSource, near: tuple[str, ...]
+) -> None:
+    """30 deg, 1.07 times the usual 28: 5 deg from the limit, of which landmarks may hide as much."""
+    done = spans()
+    rolls = {ODD: 43.0, -1: 40.0}
+    pelvis = followed(done, rolls, "left") - followed(done, rolls, "right")
+    still = {f"hip_rotation_{s}": 0 * pelvis for s in SIDES}
+    seen = motion(done, {"pelvic_rotation": pelvis} | still)
+    wide = dict.fromkeys(seen.values, 8.0)
+    told = replace(seen, uncertainty_deg=wide, change_uncertainty_deg=wide, pelvis_source=source)
+    judged = findings.judge(done, told, exercises.load("knee_rolls")).repetitions
+    assert [r.near for r in judged] == [near if i == ODD else () for i in range(len(done))]

@@ -10,9 +10,8 @@ from analysis.records import Observations
 from tests.fake_report import observations
 
 TIME_S = np.arange(0, 16, 1 / 12)
-REACH = np.clip(np.sin(2 * np.pi * (TIME_S - 3) / 6), 0, None) * (
-    TIME_S > 3
-)  # at rest to 3, 6 to 9, 12 to 15 s
+# At rest to 3 s, from 6 to 9 and from 12 to 15 s.
+REACH = np.clip(np.sin(2 * np.pi * (TIME_S - 3) / 6), 0, None) * (TIME_S > 3)
 START = np.flatnonzero(TIME_S < 2.5)
 LEFT_LEG = [25, 27, 29, 31]
 FIELDS = ("landmarks_px", "landmarks_cm", "visibility")

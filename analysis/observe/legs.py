@@ -6,7 +6,6 @@ back faster than a leg can move, it is told as lost.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from itertools import pairwise
 from typing import Final
 
@@ -42,12 +41,7 @@ def told_apart(seen: Observations) -> Observations:
         out[changed] = values[changed][:, order]
         return out
 
-    return replace(
-        seen,
-        landmarks_px=back(seen.landmarks_px),
-        landmarks_cm=back(seen.landmarks_cm),
-        visibility=back(seen.visibility),
-    )
+    return seen.with_poses(back)
 
 
 def lost(seen: Observations) -> dict[Side, Rows]:

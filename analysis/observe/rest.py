@@ -6,7 +6,7 @@ Later pictures of the same tell it, and show where the body was.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -70,12 +70,7 @@ def start_found(seen: Observations) -> Observations:
         out[:end] = np.median(values[agreed], axis=0)
         return out
 
-    return replace(
-        seen,
-        landmarks_px=mended(seen.landmarks_px),
-        landmarks_cm=mended(seen.landmarks_cm),
-        visibility=mended(seen.visibility),
-    )
+    return seen.with_poses(mended)
 
 
 def strays(seen: Observations) -> float:
