@@ -104,6 +104,7 @@ def measure(body: Skeleton, pelvis: PelvisMotion) -> Motion:
         pelvis.source,
         pelvis.overstated_deg,
         pelvis.understated_deg,
+        pelvis.bridged,
     )
 
 

@@ -136,7 +136,7 @@ class Motion(_Arrays):
     values: signal name -> (T,) degrees; uncertainty_deg: signal name -> 95 % half-width of a value;
     change_uncertainty_deg: the same for a difference within one clip, in which constant errors cancel;
     overstated_deg, understated_deg: by how much a change from rest up to a moment (T,) may be so, 95 %
-    one-sided, where the signal's source tells it.
+    one-sided, where the source tells it; bridged: pelvic signals without gaps, as hips are told from them.
     """
 
     time_s: Floats
@@ -146,6 +146,7 @@ class Motion(_Arrays):
     pelvis_source: PelvisSource
     overstated_deg: dict[str, Floats] = field(default_factory=dict)
     understated_deg: dict[str, Floats] = field(default_factory=dict)
+    bridged: dict[str, Floats] = field(default_factory=dict)
 
 
 # ---------------------------------------------------------------------------------- the report

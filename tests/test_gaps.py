@@ -1,6 +1,7 @@
 """Moments that the clip does not show: what can be told of a repetition in spite of them, and what cannot."""
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -8,6 +9,7 @@ from made_sets import followed, motion, spans, times
 from scipy.interpolate import PchipInterpolator
 
 from analysis import exercises, findings
+from analysis.conventions import SIDES
 from analysis.records import Floats, Repetition
 from analysis.repetitions import signals
 
@@ -62,6 +64,20 @@ def test_a_thigh_that_hides_the_cloth_is_measured_all_the_same(
     whole, open_ = judged(lift + tilt, tilt, name), judged(lift + bridged, seen, name)
     assert ranges(whole) == pytest.approx([true_deg] * len(done), abs=2.0)
     assert ranges(open_) == pytest.approx(ranges(whole), abs=0.5)
+
+
+def test_a_roll_that_hides_the_card_is_as_large_as_one_that_shows_it() -> None:
+    """30 deg each way, 20 of them the pelvis's: to the right the body model alone tells of those."""
+    done = spans()
+    left, right = (followed(done, {-1: 1.0}, side) for side in SIDES)
+    pelvis, hips = 20 * (left - right), {f"hip_rotation_{s}": 0 * left for s in SIDES}
+    hips |= {"hip_abduction_left": 32 * (left - right), "hip_abduction_right": 32 * (right - left)}
+    seen = motion(done, hips | {"pelvic_rotation": missing(pelvis, right > 0)})
+    told = findings.judge(
+        done, replace(seen, bridged={"pelvic_rotation": pelvis}), exercises.load("knee_rolls")
+    ).repetitions
+    assert ranges(told) == pytest.approx([16.0 + 14.0] * len(done), abs=0.5)
+    assert {r.verdict for r in told} == {"sound"}
 
 
 def test_a_tabletop_that_was_not_seen_is_not_guessed() -> None:

@@ -156,7 +156,8 @@ def _range(
     """Against the prescription, in which constant errors count; else against the set, where they cancel.
 
     Of few repetitions of a side nobody can say which are the usual ones, so what the whole set would allow is
-    not surely wrong; nor is what another half of the side would, and what that would not is not surely right.
+    not surely wrong; nor is what another half of the side would. What that or the whole set would not allow
+    is not surely right.
     """
     if m.range is None or "range_short" not in exercise.limits:
         return
@@ -173,7 +174,7 @@ def _range(
     for kind, over in (("range_short", False), ("range_beyond", True)):
         limit = exercise.limits[kind]
         allowed = limit.value * max(0.0, other if over else -other, higher if over else lower)
-        missed = limit.value * (lower if over else higher)
+        missed = limit.value * (in_set.value - in_set.lowest if over else in_set.highest - in_set.value)
         missed += max(unsure, drawn) if over else unsure
         yield Check(kind, m.range.value, limit.value * in_set.value, doubt + allowed, "deg", m.range.at_s,
                     limit.source, over, words, missed)  # fmt: skip

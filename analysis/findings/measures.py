@@ -222,13 +222,15 @@ def _sum(motion: Motion, exercise: Exercise, side: RepetitionSide) -> Floats | N
 
 
 def _bridged(motion: Motion, name: str) -> Floats:
-    """The signal (T,) [deg], one of the pelvis without gaps.
+    """The signal (T,) [deg], one of the pelvis without gaps, as the hips were told from it.
 
-    Where cloth is hidden, hip angles are told from a bridged pelvis, too: in the sum that is the thigh's
-    against the mat, it drops out. Left open, the sum would lack just the moments in which the thigh is
-    highest and hides the cloth.
+    In the sum that is the thigh's against the mat it drops out. Left open, the sum would lack just the
+    moments in which the thigh is highest and hides the cloth; bridged otherwise, it would lack what the hips
+    do not hold: a knee roll that hides the card would read a third too small.
     """
-    return signals.filled(motion, name) if name in PELVIC_SIGNALS else motion.values[name]
+    if name not in PELVIC_SIGNALS:
+        return motion.values[name]
+    return motion.bridged[name] if name in motion.bridged else signals.filled(motion, name)
 
 
 def _since_least(span: Span, motion: Motion, values: Floats) -> Change | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -21,23 +21,31 @@ TIGHT = 0.1
 @dataclass(frozen=True)
 class Usual:
     """The usual value for a repetition's side, the lowest and highest that it may be just as well, and that
-    of both sides, or of the side alone where its repetitions lie close together.
+    of both sides, or of the side alone where its repetitions lie close together; the lowest and highest that
+    it may be by both sides.
 
-    Where two of five repetitions are small and two are large, nobody can say which of them are as usual.
+    Where two of five repetitions are small and two are large, nobody can say which of them are as usual. Nor
+    can a side in which most are wrong alike, but the other side shows it.
     """
 
     value: float
     low: float
     high: float
     whole: float
+    lowest: float
+    highest: float
 
     @classmethod
     def set_by_the_coach(cls, value: float) -> Usual:
         """Then there is nothing to doubt in it."""
-        return cls(value, value, value, value)
+        return cls(value, value, value, value, value, value)
+
+    def widened(self, like: Floats) -> Usual:
+        """The same, where by both sides it may be any of some values (N,)."""
+        return replace(self, lowest=min(self.low, *like), highest=max(self.high, *like))
 
 
-_UNKNOWN = Usual(np.nan, np.nan, np.nan, np.nan)
+_UNKNOWN = Usual(np.nan, np.nan, np.nan, np.nan, np.nan, np.nan)
 
 
 def usual(
@@ -50,9 +58,12 @@ def usual(
     vote does not tell which of a few is as usual: any of them may be.
     """
     of_sides = _of_sides(values, sides)
-    whole = centre(np.concatenate([np.empty(0), *of_sides.values()]))
-    vote = np.full(int(len(of_sides) > 1), whole)
+    everything = np.concatenate([np.empty(0), *of_sides.values()])
+    vote = np.full(int(len(of_sides) > 1), centre(everything))
     own = {side: _usual_of(known, vote, sides_alike) for side, known in of_sides.items()}
+    if sides_alike and len(everything):
+        like = _as_usual(everything)
+        own = {side: of.widened(like) for side, of in own.items()}
     return [own.get(side, _UNKNOWN) for side in sides]
 
 
@@ -61,13 +72,23 @@ def _usual_of(own: Floats, vote: Floats, sides_alike: bool) -> Usual:
     values = np.append(own, vote)
     medians, widths = _halves(values)
     value, closest = float(medians[np.argmin(widths)]), widths.min()
-    few = len(own) < FEWEST
-    like = medians[widths <= AS_CLOSE * closest]
+    few, like = len(own) < FEWEST, _as_usual(values)
     if few:  # two faults may be alike
         like = np.append(like, vote) if sides_alike else np.append(own, value)
     sure = closest <= TIGHT * abs(value) and not few
     whole = value if sure or len(vote) == 0 else float(vote[0])
-    return Usual(value, float(like.min()), float(like.max()), whole)
+    low, high = float(like.min()), float(like.max())
+    return Usual(value, low, high, whole, low, high)
+
+
+def _as_usual(values: Floats) -> Floats:
+    """Medians of all halves of the values (N,) that may be the usual one."""
+    medians, widths = _halves(values)
+    like = [medians[widths <= AS_CLOSE * widths.min()]]
+    if len(values) % 2 == 0:  # two halves that share nothing
+        medians, widths = _runs(values, len(values) // 2)
+        like.append(medians[widths <= TIGHT * np.abs(medians)])
+    return np.concatenate(like)
 
 
 def _of_sides(
@@ -100,7 +121,12 @@ def centre(values: Floats) -> float:
 
 def _halves(values: Floats) -> tuple[Floats, Floats]:
     """Medians and widths of all runs of half of the values (N,) and one."""
-    runs = np.lib.stride_tricks.sliding_window_view(np.sort(values), len(values) // 2 + 1)
+    return _runs(values, len(values) // 2 + 1)
+
+
+def _runs(values: Floats, count: int) -> tuple[Floats, Floats]:
+    """Medians and widths of all runs of so many values (N,) that follow each other in size."""
+    runs = np.lib.stride_tricks.sliding_window_view(np.sort(values), count)
     return np.median(runs, axis=1), np.ptp(runs, axis=1)
 
 

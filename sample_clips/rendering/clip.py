@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.spatial.transform import Rotation
@@ -45,6 +46,24 @@ class Plan:
     def posed(self, t: float) -> Posed:
         """The client at time t [s]."""
         return pose(self.movement.body, self.movement.posture(self.reps, t))
+
+    @cached_property
+    def fixed(self) -> tuple[Floats, Floats]:
+        """Place and axes (3, 3) of the pelvis card on the pelvis: on the side that faces the phone as the client
+        lies still, or on its front."""
+        still = self.posed(0.0)
+        front, cranial, right = np.eye(3)
+        to_phone = (self.frame @ still.rotations["pelvis"]).T @ (
+            self.camera.at - self.world(still.positions["pelvis"])
+        )
+        if abs(to_phone[0]) > abs(to_phone[2]) * 1.2:
+            ridge = right if self.movement.lies == "side_lying" else cranial
+            outward, off, above_hips = np.sign(to_phone[0]) * front, 0.17, 0.08
+        else:
+            ridge, outward, off, above_hips = front, np.sign(to_phone[2]) * right, 0.21, 0.05
+        return off * outward + above_hips * cranial, np.column_stack(
+            [np.cross(ridge, outward), ridge, outward]
+        )
 
     def slipped(self, t: float) -> Floats:
         """Turn (3, 3) of the pelvis card on the cloth at time t [s], pelvis axes."""
@@ -110,18 +129,10 @@ def _cards(p: Plan, posed: Posed, t: float) -> Floats | None:
 
 
 def _on_pelvis(p: Plan, posed: Posed, t: float) -> tuple[Floats, Floats]:
-    """Place and axes (3, 3) of the pelvis card: on the side of the pelvis that faces the phone, or on its front."""
+    """Place and axes (3, 3) of the pelvis card in the world."""
+    place, axes = p.fixed
     pelvis = p.frame @ posed.rotations["pelvis"]
-    hips = p.world(posed.positions["pelvis"])
-    front, cranial, right = np.eye(3)
-    to_phone = pelvis.T @ (p.camera.at - hips)
-    if abs(to_phone[0]) > abs(to_phone[2]) * 1.2:
-        ridge = right if p.movement.lies == "side_lying" else cranial
-        outward, off, above_hips = np.sign(to_phone[0]) * front, 0.17, 0.08
-    else:
-        ridge, outward, off, above_hips = front, np.sign(to_phone[2]) * right, 0.21, 0.05
-    axes = np.column_stack([np.cross(ridge, outward), ridge, outward])
-    return hips + pelvis @ (off * outward + above_hips * cranial), pelvis @ p.slipped(t) @ axes
+    return p.world(posed.positions["pelvis"]) + pelvis @ place, pelvis @ p.slipped(t) @ axes
 
 
 def _beside_mat(p: Plan) -> tuple[Floats, Floats]:
