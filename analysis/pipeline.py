@@ -86,7 +86,9 @@ def measure(
     motion = kinematics.measure(body, turned)
     fitness = capture.check(clip, observations, exercise)
     still = stillness.lies_still(observations)
-    found = repetitions.cut(motion, observations, exercise, side) if fitness.usable and not still else ()
+    roll = skeleton.knee_roll(observations, body) if exercise.movement.shape == "roll" else None
+    usable = fitness.usable and not still
+    found = repetitions.cut(motion, observations, exercise, side, roll) if usable else ()
     if found:
         turned = far_ends.compared(turned, clip, observations, body, found, exercise)
         motion = kinematics.measure(body, turned)

@@ -72,3 +72,15 @@ def test_of_two_small_and_two_large_ways_of_a_set_without_sides_none_is_surely_t
     hips = {f"hip_flexion_{s}": 60 - followed(done, sizes) for s in SIDES}
     judged = findings.judge(done, motion(done, hips), exercises.load("bridge")).repetitions
     assert [r.verdict for r in judged] == ["borderline"] * 4
+
+
+def test_of_a_few_rolls_to_a_side_none_is_surely_the_usual_one_though_most_agree() -> None:
+    """Rolls to one side may be read a quarter larger than to the other: 40 deg to both prove nothing."""
+    done = spans(count=6)
+    rolls = {1: 41.0, -1: 57.0}
+    pelvis = followed(done, rolls, "left") - followed(done, rolls, "right")
+    still = {f"hip_rotation_{s}": 0 * pelvis for s in SIDES}
+    told = motion(done, {"pelvic_rotation": pelvis} | still)
+    judged = findings.judge(done, told, exercises.load("knee_rolls")).repetitions
+    assert [r.verdict for r in judged] == ["sound", "flagged", *["sound", "borderline"] * 2]
+    assert {r.near for r in judged[3::2]} == {("range_beyond",)}

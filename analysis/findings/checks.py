@@ -16,6 +16,7 @@ from analysis.findings.measures import Measured, can_clear, stated_range, unders
 from analysis.findings.usual import Usual, spread, unhurried, usual
 from analysis.measurement_error import timing_s
 from analysis.records import Finding, Motion, RepetitionSide
+from analysis.repetitions import Span
 
 # Of motion that a source hides, about half is read, in rendered people less than that in half of the cases.
 HIDDEN_SHARE = 0.5
@@ -103,9 +104,13 @@ def checks(
     sides = [m.span.side for m in done]
     phases = (unhurried([m.phases_s[0] for m in done]), unhurried([m.phases_s[1] for m in done]))
     known = [m.range.value if m.range else None for m in done]
-    ranges, hardly_shown = usual(known, sides), _hardly_shown(done)
+    errors = [m.range.uncertainty for m in done if m.range]
+    noise = 2**0.5 * float(np.median(errors)) if errors else 0.0
+    rolls = exercise.movement.shape == "roll"
+    ranges = usual(known, sides, compare="roughly" if rolls else "well", noise=noise)
+    hardly_shown = _hardly_shown(done)
     # The further foot is seen in another place than the nearer one.
-    spots = usual([m.spot_cm.value if m.spot_cm else None for m in done], sides, sides_alike=False)
+    spots = usual([m.spot_cm.value if m.spot_cm else None for m in done], sides, compare="never")
     furthest = max((abs(s.value) for s in spots if s.value == s.value), default=0.0)
     smooth = usual([m.smoothness for m in done], sides)
     rough = spread([m.smoothness for m in done if m.smoothness is not None])
@@ -162,7 +167,7 @@ def _range(
     if m.range is None or "range_short" not in exercise.limits:
         return
     doubt, of = m.range.uncertainty, "usual in this set"
-    drawn = _drawn_back(in_set.value, motion, exercise, m.span.side)
+    drawn = _drawn_back(in_set.value, motion, exercise, m.span)
     unsure = doubt  # of clearing; constant errors of some degrees would leave hardly anything clear
     if prescription.range_deg:
         in_set = Usual.set_by_the_coach(prescription.range_deg)
@@ -180,11 +185,12 @@ def _range(
                     limit.source, over, words, missed)  # fmt: skip
 
 
-def _drawn_back(usual_deg: float, motion: Motion, exercise: Exercise, side: RepetitionSide) -> float:
+def _drawn_back(usual_deg: float, motion: Motion, exercise: Exercise, span: Span) -> float:
     """By how much smaller a large range may be read [deg]."""
-    by_landmarks = motion.pelvis_source == "landmarks"
-    guessed = by_landmarks and any(name in PELVIC_SIGNALS for name in exercise.range_weights(side))
-    stated = ONE_SIDED_SHARE * stated_range(motion, exercise, side) if guessed else 0.0
+    by_picture = exercise.movement.shape == "roll" and np.isfinite(span.way)
+    by_landmarks = motion.pelvis_source == "landmarks" and not by_picture
+    guessed = by_landmarks and any(name in PELVIC_SIGNALS for name in exercise.range_weights(span.side))
+    stated = ONE_SIDED_SHARE * stated_range(motion, exercise, span.side) if guessed else 0.0
     return max(DRAWN_BACK * usual_deg, stated)
 
 

@@ -13,8 +13,8 @@ from analysis.exercises import Exercise
 from analysis.exercises.schema import PELVIS_FINDINGS
 from analysis.findings import changes
 from analysis.findings.changes import Change
+from analysis.findings.compared import compared
 from analysis.findings.spots import PLACE
-from analysis.findings.usual import centre
 from analysis.records import Floats, Measures, Motion, RepetitionSide
 from analysis.repetitions import Span, course, signals
 from analysis.smoothness import angle_smoothness
@@ -22,16 +22,10 @@ from analysis.smoothness import angle_smoothness
 SMOOTH_HZ = 3.0
 CALM_HZ = 1.2
 AT_TURN = 0.06  # share of a way: of a movement that turns at once, more than this would cut off the turn
-FEWEST_ALIKE = 2  # repetitions of a side, to compare their ways
-# One-sided 95 % error of a way in the picture against the usual one: on rendered clips sound repetitions
-# differ by 1.7 to 4.2 % (standard deviation), 2.5 % of which the clients really did.
-WAY_ERROR = 0.03
-# The same of a range counted from where the signals were least, which is passed, not held: on rendered clips
-# 44 sound leg extensions differed from each other by 2.8 % (standard deviation) more or less than they did.
+# One-sided 95 % error of a range counted from where the signals were least, which is passed, not held: on
+# rendered clips 44 sound leg extensions differed from each other by 2.8 % (standard deviation) more or less
+# than they did.
 SINCE_LEAST_ERROR = 0.046
-# Angles and the picture disagree on a sound repetition, or one with a fault of size, by less than this share
-# of the usual range (rendered clips); by more, one of them has lost the leg, and that was the picture.
-APART = 0.55
 FAR_END = 0.8  # quantile of a repetition's samples: the pelvis is least sure where it moves most
 
 
@@ -87,40 +81,8 @@ def measure(
         )
         for span, window in zip(spans, around, strict=True)
     ]
-    return [replace(m, range=_compared(m, done, exercise.range.beyond_seen)) for m in done]
-
-
-def _compared(m: Measured, done: Sequence[Measured], beyond_seen: float) -> Change | None:
-    """The range against those of the same side, by their ways in the picture where those are known.
-
-    The usual range stays what the angles say: the picture tells only how much more or less this one was.
-    Where the two contradict each other, the angles stand, as unsure as that.
-    """
-    alike = [o for o in done if o.span.side == m.span.side and o.range]
-    if m.range is None or len(alike) < FEWEST_ALIKE:
-        return m.range
-    by_way = [o for o in alike if np.isfinite(o.span.way)]
-    if m not in by_way or len(by_way) < FEWEST_ALIKE:
-        return _all_of(m.range, _usual_deg(alike), beyond_seen)
-    usual_deg = _usual_deg(by_way)
-    share = m.span.way / centre(np.array([o.span.way for o in by_way]))
-    apart = abs(usual_deg * share - m.range.value)
-    if apart > APART * abs(usual_deg):
-        return replace(m.range, uncertainty=apart)
-    told = Change(usual_deg * share, WAY_ERROR * abs(usual_deg), m.range.at_s)
-    return _all_of(told, usual_deg, beyond_seen)
-
-
-def _usual_deg(alike: Sequence[Measured]) -> float:
-    return centre(np.array([o.range.value for o in alike if o.range]))
-
-
-def _all_of(told: Change, usual_deg: float, beyond_seen: float) -> Change:
-    """A range with what goes beyond the usual one as large as it is, not as it is seen."""
-    beyond = told.value - usual_deg
-    if beyond * np.sign(usual_deg) <= 0:
-        return told
-    return Change(usual_deg + beyond / beyond_seen, told.uncertainty / beyond_seen, told.at_s)
+    ranges = compared(spans, [m.range for m in done], exercise)
+    return [replace(m, range=told) for m, told in zip(done, ranges, strict=True)]
 
 
 def _side(span: Span) -> Side | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
@@ -11,11 +12,16 @@ from analysis.records import Floats, RepetitionSide
 
 FEWEST = 3  # repetitions, before a set has anything usual
 # Another half of the set that lies no further apart than so many times as far as the closest may be the usual
-# one, too: of 1.1, 1.2 and 1.5 it is with this that 384 rendered clips lose no fault and flag few sound ones.
+# one, too, as may one that only their error sets apart, and each of two that share nothing and are further
+# apart than wide: of 1.1, 1.2 and 1.5 it is with this that 384 rendered clips lose no fault and flag few
+# sound ones.
 AS_CLOSE = 1.2
 # A half no wider than this share of its middle is surely the usual one; on rendered clips sound repetitions
 # differ by 1.7 to 4.2 % (standard deviation).
 TIGHT = 0.1
+
+
+Compare = Literal["well", "roughly", "never"]
 
 
 @dataclass(frozen=True)
@@ -41,38 +47,45 @@ class Usual:
         return cls(value, value, value, value, value, value)
 
     def widened(self, like: Floats) -> Usual:
-        """The same, where by both sides it may be any of some values (N,)."""
-        return replace(self, lowest=min(self.low, *like), highest=max(self.high, *like))
+        """The same, where by all that is known it may be any of some values (N,)."""
+        return replace(self, lowest=min(self.lowest, *like), highest=max(self.highest, *like))
 
 
 _UNKNOWN = Usual(np.nan, np.nan, np.nan, np.nan, np.nan, np.nan)
 
 
 def usual(
-    values: Sequence[float | None], sides: Sequence[RepetitionSide], *, sides_alike: bool = True
+    values: Sequence[float | None],
+    sides: Sequence[RepetitionSide],
+    *,
+    compare: Compare = "well",
+    noise: float = 0.0,
 ) -> list[Usual]:
     """The usual value for each repetition, from its own side as far as that has a say; NaN without one.
 
     A side with few repetitions cannot tell a fault from its habit, so the whole set, where it has another
-    side, has one vote in it, and may be right though a few of the side are alike. Unless `sides_alike`, that
-    vote does not tell which of a few is as usual: any of them may be.
+    side, has one vote in it, and may be right though a few of the side are alike. Where sides never
+    compare, that vote does not tell which of a few is as usual: any of them may be; nor does it where they
+    compare roughly, when something is to be cleared. noise: error of a difference.
     """
     of_sides = _of_sides(values, sides)
     everything = np.concatenate([np.empty(0), *of_sides.values()])
     vote = np.full(int(len(of_sides) > 1), centre(everything))
-    own = {side: _usual_of(known, vote, sides_alike) for side, known in of_sides.items()}
-    if sides_alike and len(everything):
-        like = _as_usual(everything)
+    own = {side: _usual_of(known, vote, compare != "never", noise) for side, known in of_sides.items()}
+    if compare != "never" and len(everything):
+        like = _as_usual(everything, noise)
         own = {side: of.widened(like) for side, of in own.items()}
+    if compare == "roughly":
+        own |= {s: own[s].widened(known) for s, known in of_sides.items() if len(known) <= FEWEST}
     return [own.get(side, _UNKNOWN) for side in sides]
 
 
-def _usual_of(own: Floats, vote: Floats, sides_alike: bool) -> Usual:
+def _usual_of(own: Floats, vote: Floats, sides_alike: bool, noise: float) -> Usual:
     """own (N,): known values of a side; vote (0,) or (1,): that of the whole set."""
     values = np.append(own, vote)
     medians, widths = _halves(values)
     value, closest = float(medians[np.argmin(widths)]), widths.min()
-    few, like = len(own) < FEWEST, _as_usual(values)
+    few, like = len(own) < FEWEST, _as_usual(values, noise)
     if few:  # two faults may be alike
         like = np.append(like, vote) if sides_alike else np.append(own, value)
     sure = closest <= TIGHT * abs(value) and not few
@@ -81,13 +94,13 @@ def _usual_of(own: Floats, vote: Floats, sides_alike: bool) -> Usual:
     return Usual(value, low, high, whole, low, high)
 
 
-def _as_usual(values: Floats) -> Floats:
-    """Medians of all halves of the values (N,) that may be the usual one."""
+def _as_usual(values: Floats, noise: float) -> Floats:
+    """Medians of all halves of the values (N,) that may be the usual one, as far as `noise` tells."""
     medians, widths = _halves(values)
-    like = [medians[widths <= AS_CLOSE * widths.min()]]
-    if len(values) % 2 == 0:  # two halves that share nothing
-        medians, widths = _runs(values, len(values) // 2)
-        like.append(medians[widths <= TIGHT * np.abs(medians)])
+    like = [medians[widths <= max(AS_CLOSE * widths.min(), widths.min() + noise)]]
+    lower, upper = np.split(np.sort(values), [len(values) // 2])
+    if len(lower) == len(upper) and upper[0] - lower[-1] > max(np.ptp(lower), np.ptp(upper)):
+        like.append(np.array([np.median(lower), np.median(upper)]))
     return np.concatenate(like)
 
 
@@ -121,12 +134,7 @@ def centre(values: Floats) -> float:
 
 def _halves(values: Floats) -> tuple[Floats, Floats]:
     """Medians and widths of all runs of half of the values (N,) and one."""
-    return _runs(values, len(values) // 2 + 1)
-
-
-def _runs(values: Floats, count: int) -> tuple[Floats, Floats]:
-    """Medians and widths of all runs of so many values (N,) that follow each other in size."""
-    runs = np.lib.stride_tricks.sliding_window_view(np.sort(values), count)
+    runs = np.lib.stride_tricks.sliding_window_view(np.sort(values), len(values) // 2 + 1)
     return np.median(runs, axis=1), np.ptp(runs, axis=1)
 
 

@@ -12,7 +12,8 @@ class Span:
     The movement begins at `start_s`, reaches its far end at `arrive_s`, leaves it at `leave_s` and is back
     at rest at `end_s`. `height` is how far it went, in the units of the exercise's driver [deg].
     `measured` is the share of its samples that were seen. An unfinished one ends with the clip. `way` is how
-    far it went in the picture, as a share of the trunk's length there; NaN where that cannot be compared.
+    far it went in the picture, as a share of the trunk's length there, or, of a roll of the knees, as an
+    angle [deg]; NaN where that cannot be compared.
     `coarse`: the picture, which times this movement better, could not; its times are by angles alone.
     `hidden`: the leg is behind the other one and only its foot shows that it moved, not by how much.
     """

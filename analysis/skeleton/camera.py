@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -24,11 +25,35 @@ _OUTLIER_CM: Final = 3.0
 _SNAP_DEG: Final = 22.0
 
 
+@dataclass(frozen=True, eq=False)
+class View:
+    """How the phone sees the mat: rotation (3, 3) from the mat frame to the camera's axes (x right, y down, z
+    away), place of the mat's origin there (3,) [cm], and focal length and middle (2,) of the picture [px]."""
+
+    rotation: Floats
+    place: Floats
+    focal_px: float
+    middle_px: Floats
+
+    def px(self, points: Floats) -> Floats:
+        """Points (..., 3) [cm, mat frame] in the picture (..., 2) [px]."""
+        at = points @ self.rotation.T + self.place
+        return np.asarray(self.focal_px * at[..., :2] / np.maximum(at[..., 2:], 1.0) + self.middle_px)
+
+
 def mat_in_camera(observations: Observations, body: Skeleton) -> Floats | None:
     """Rotation (3, 3) from the mat frame to the camera's axes (x right, y down, z away).
 
-    From how the body's joints show in the picture, in perspective, and squared to the mat card where one
-    is seen. None where no body was found.
+    As `view`, squared to the mat card where one is seen. None where no body was found.
+    """
+    seen = view(observations, body)
+    return None if seen is None else _squared(seen.rotation, observations.mat_rotation)
+
+
+def view(observations: Observations, body: Skeleton) -> View | None:
+    """How the phone sees the mat, from how the body's joints show in the picture, in perspective.
+
+    None where no body was found.
     """
     joints = body.joints_cm[:, [JOINTS.index(name) for name in _JOINTS]]
     px, guess = (_points(marks) for marks in (observations.landmarks_px, observations.landmarks_cm))
@@ -36,8 +61,9 @@ def mat_in_camera(observations: Observations, body: Skeleton) -> Floats | None:
     if not frames.size:
         return None
     size = np.array([observations.width, observations.height])
-    rays = (px[frames] - size / 2) / (FOCAL_SHARE * size.max())
-    return _squared(_from_picture(joints[frames], rays, guess[frames]), observations.mat_rotation)
+    focal_px = FOCAL_SHARE * float(size.max())
+    rays = (px[frames] - size / 2) / focal_px
+    return View(*_from_picture(joints[frames], rays, guess[frames]), focal_px, size / 2)
 
 
 def _points(landmarks: Floats) -> Floats:
@@ -56,23 +82,25 @@ def _resting(joints: Floats, px: Floats) -> NDArray[np.intp]:
     return np.asarray(near[np.linspace(0, near.size - 1, min(near.size, _FRAMES)).round().astype(int)])
 
 
-def _from_picture(joints: Floats, rays: Floats, guess: Floats) -> Floats:
-    """Rotation that shows the joints (T, N, 3) along their rays (T, N, 2; x/z, y/z).
+def _from_picture(joints: Floats, rays: Floats, guess: Floats) -> tuple[Floats, Floats]:
+    """Rotation and place that show the joints (T, N, 3) along their rays (T, N, 2; x/z, y/z).
 
     Starts from the pose model's own depth `guess` (T, N, 3), which also tells front from back.
     """
     about = [(p - p.mean(axis=1, keepdims=True)).reshape(-1, 3) for p in (guess, joints)]
     start, _ = Rotation.align_vectors(about[0], about[1])
 
+    def place(x: Floats) -> Floats:
+        return np.asarray(np.exp(x[5]) * np.array([x[3], x[4], 1.0]))
+
     def off(x: Floats) -> Floats:
-        place = np.exp(x[5]) * np.array([x[3], x[4], 1.0])
-        at = joints @ Rotation.from_rotvec(x[:3]).as_matrix().T + place
+        at = joints @ Rotation.from_rotvec(x[:3]).as_matrix().T + place(x)
         seen = at[..., :2] / np.maximum(at[..., 2:], 1.0)
         return np.asarray(((seen - rays) * _USUAL_CM).ravel())
 
     first = np.concatenate([start.as_rotvec(), rays.mean(axis=(0, 1)), [np.log(_USUAL_CM)]])
     found = least_squares(off, first, loss="soft_l1", f_scale=_OUTLIER_CM)
-    return np.asarray(Rotation.from_rotvec(found.x[:3]).as_matrix())
+    return np.asarray(Rotation.from_rotvec(found.x[:3]).as_matrix()), place(found.x)
 
 
 def _squared(rotation: Floats, cards: Floats) -> Floats:
