@@ -85,7 +85,8 @@ def _usual_of(own: Floats, vote: Floats, sides_alike: bool, noise: float) -> Usu
     values = np.append(own, vote)
     medians, widths = _halves(values)
     value, closest = float(medians[np.argmin(widths)]), widths.min()
-    few, like = len(own) < FEWEST, _as_usual(values, noise)
+    few = len(own) < FEWEST
+    like = _as_usual(values, noise) if sides_alike else _as_close(values, noise)
     if few:  # two faults may be alike
         like = np.append(like, vote) if sides_alike else np.append(own, value)
     sure = closest <= TIGHT * abs(value) and not few
@@ -96,12 +97,15 @@ def _usual_of(own: Floats, vote: Floats, sides_alike: bool, noise: float) -> Usu
 
 def _as_usual(values: Floats, noise: float) -> Floats:
     """Medians of all halves of the values (N,) that may be the usual one, as far as `noise` tells."""
-    medians, widths = _halves(values)
-    like = [medians[widths <= max(AS_CLOSE * widths.min(), widths.min() + noise)]]
     lower, upper = np.split(np.sort(values), [len(values) // 2])
-    if len(lower) == len(upper) and upper[0] - lower[-1] > max(np.ptp(lower), np.ptp(upper)):
-        like.append(np.array([np.median(lower), np.median(upper)]))
-    return np.concatenate(like)
+    in_two = len(lower) == len(upper) and upper[0] - lower[-1] > max(np.ptp(lower), np.ptp(upper))
+    return np.append(_as_close(values, noise), [np.median(lower), np.median(upper)] if in_two else [])
+
+
+def _as_close(values: Floats, noise: float) -> Floats:
+    """Those of halves that lie about as close together as the closest."""
+    medians, widths = _halves(values)
+    return np.asarray(medians[widths <= max(AS_CLOSE * widths.min(), widths.min() + noise)])
 
 
 def _of_sides(
