@@ -81,6 +81,7 @@ class Range(Record):
     within the repetition (a leg that lifts before it lowers).
     marks: points of the body whose way in the picture compares the repetitions of a set better than angles.
     beyond_seen: share of what a repetition goes beyond the usual that is seen of it.
+    sides_read_alike: whether the same range to either side is read as the same, to about 10 percent.
     """
 
     label: str
@@ -90,6 +91,7 @@ class Range(Record):
     source: str
     marks: tuple[str, ...] = ()
     beyond_seen: float = Field(default=1.0, gt=0, le=1)
+    sides_read_alike: bool = True
 
     @model_validator(mode="after")
     def _known(self) -> Self:
