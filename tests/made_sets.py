@@ -71,9 +71,14 @@ def tells(judged: Judged, kind: str) -> str:
 
 
 def toe_taps(
-    done: list[Span], values: dict[str, Floats], prescription: Prescription | None = None, **places: Floats
+    done: list[Span],
+    values: dict[str, Floats],
+    prescription: Prescription | None = None,
+    usual_cm: float = -25.0,
+    **places: Floats,
 ) -> Judged:
-    """A set of toe taps of 40 deg, with other signals on top."""
+    """A set of toe taps of 40 deg, with other signals on top; places count from the usual one."""
     knees = {f"knee_flexion_{s}": 100 - followed(done, {-1: 40.0}, s) for s in SIDES}
-    at = {f"ankle_{s}": np.zeros(len(times(done))) for s in SIDES} | places
+    off = {f"ankle_{s}": np.zeros(len(times(done))) for s in SIDES} | places
+    at = {name: usual_cm + cm for name, cm in off.items()}
     return findings.judge(done, motion(done, knees | values), exercises.load("toe_tap"), prescription, at)

@@ -213,16 +213,20 @@ def test_of_two_taps_of_a_side_the_other_side_does_not_tell_which_is_off() -> No
     assert not any(r.findings for r in judged.repetitions)
 
 
-@pytest.mark.parametrize(("way_cm", "verdict"), [(-14.0, "sound"), (-9.0, "borderline")])
+@pytest.mark.parametrize(
+    ("other_cm", "way_cm", "verdict"),
+    [(-20.0, -14.0, "sound"), (-22.0, -10.5, "borderline"), (-14.0, -9.0, "borderline")],
+)
 def test_a_foot_that_is_guessed_behind_the_other_leg_taps_no_spot_for_sure(
-    way_cm: float, verdict: str
+    other_cm: float, way_cm: float, verdict: str
 ) -> None:
-    """The other foot goes 20 cm: one seen to go less than half as far is guessed, and off its spot unseen."""
+    """One seen to go less than half as far as the other foot or 10 cm is guessed, and off its spot unseen."""
     done = spans()
     rest = {
-        side: np.full(len(times(done)), way) for side, way in ((done[0].side, -20.0), (done[1].side, way_cm))
+        side: np.full(len(times(done)), way)
+        for side, way in ((done[0].side, other_cm), (done[1].side, way_cm))
     }
-    judged = toe_taps(done, {}, **{f"ankle_{side}": place for side, place in rest.items()})
+    judged = toe_taps(done, {}, usual_cm=0.0, **{f"ankle_{side}": place for side, place in rest.items()})
     assert [r.verdict for r in judged.repetitions] == ["sound", verdict] * 3
     assert judged.repetitions[1].near == (("off_target",) if verdict == "borderline" else ())
 
@@ -234,8 +238,10 @@ def test_two_taps_of_a_side_may_both_be_off_where_the_sides_are_unusually_far_ap
     count: int, apart_cm: float, verdict: str
 ) -> None:
     done = spans(count)
-    ways = {done[0].side: -30.0, done[1].side: -30.0 + apart_cm}
-    judged = toe_taps(done, {}, **{f"ankle_{s}": np.full(len(times(done)), cm) for s, cm in ways.items()})
+    ways = {done[0].side: 0.0, done[1].side: apart_cm}
+    judged = toe_taps(
+        done, {}, usual_cm=-40.0, **{f"ankle_{s}": np.full(len(times(done)), cm) for s, cm in ways.items()}
+    )
     assert {r.verdict for r in judged.repetitions} == {verdict}
 
 

@@ -27,7 +27,8 @@ HIDDEN_SHARE = 0.5
 DRAWN_BACK = 0.15
 # A foot behind the other leg is guessed where it rests: of feet seen to go less than this share of the way of
 # the other one, none of 5 rendered taps 8 to 10 cm off their spot was seen; of feet that go further all 16.
-GUESSED = 0.5
+# So is one that is hardly seen to go: 8 cm off showed as 3 where both feet went 8 to 9.
+GUESSED, LEAST_SEEN_CM = 0.5, 10.0
 # The spots of both sides are seen this far apart at most in 46 of 50 rendered sets in which they are alike;
 # further in one in which both taps of a side were 10 and 11 cm off.
 SPOTS_APART_CM = 12.0
@@ -236,7 +237,7 @@ def _unclear_spots(sides: Sequence[RepetitionSide], spots: Sequence[Usual]) -> s
     furthest, nearest = max(usual_cm.values(), default=0.0), min(usual_cm.values(), default=0.0)
     if furthest - nearest > SPOTS_APART_CM and min(sides.count(side) for side in usual_cm) < FEWEST:
         return set(usual_cm)
-    return {side for side, cm in usual_cm.items() if cm < GUESSED * furthest}
+    return {side for side, cm in usual_cm.items() if cm < max(GUESSED * furthest, LEAST_SEEN_CM)}
 
 
 def _off_target(m: Measured, in_set: Usual, limits: dict[str, Limit]) -> Iterator[Check]:
