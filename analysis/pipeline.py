@@ -86,7 +86,7 @@ def measure(
     motion = kinematics.measure(body, turned)
     fitness = capture.check(clip, observations, exercise)
     still = stillness.lies_still(observations)
-    roll = skeleton.knee_roll(observations, body) if exercise.movement.shape == "roll" else None
+    roll = repetitions.knee_roll(observations, body) if exercise.movement.shape == "roll" else None
     usable = fitness.usable and not still
     found = repetitions.cut(motion, observations, exercise, side, roll) if usable else ()
     if found:

@@ -9,9 +9,8 @@ from scipy.spatial.transform import Rotation
 
 from analysis.landmarks import EARS
 from analysis.records import JOINTS, LANDMARKS, Floats, Observations, Skeleton
-from analysis.repetitions import Span
+from analysis.repetitions import Span, knee_roll
 from analysis.repetitions.ways import rolled
-from analysis.skeleton import knee_roll
 from analysis.skeleton.camera import View, view
 
 WIDTH, HEIGHT = 960, 540

@@ -5,6 +5,7 @@ from analysis.repetitions.find import find
 from analysis.repetitions.hidden import added, without_hidden
 from analysis.repetitions.other_way import with_other_way
 from analysis.repetitions.picture import timed
+from analysis.repetitions.rolls import knee_roll
 from analysis.repetitions.shown import completed, shown
 from analysis.repetitions.span import Span
 
@@ -14,6 +15,7 @@ __all__ = [
     "completed",
     "cut",
     "find",
+    "knee_roll",
     "shown",
     "timed",
     "with_other_way",

@@ -1,7 +1,6 @@
 """Landmarks -> a consistent body in the mat frame: `fit` gives the `Skeleton`."""
 
 from analysis.skeleton.fit import fit
-from analysis.skeleton.rolls import knee_roll
 from analysis.skeleton.rotations import pelvis_angles, pelvis_axes, trunk_curl
 
-__all__ = ["fit", "knee_roll", "pelvis_angles", "pelvis_axes", "trunk_curl"]
+__all__ = ["fit", "pelvis_angles", "pelvis_axes", "trunk_curl"]

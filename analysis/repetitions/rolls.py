@@ -15,14 +15,12 @@ import numpy as np
 from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
-from analysis import filters
 from analysis.conventions import SIDES
-from analysis.records import JOINTS, LANDMARKS, Floats, Observations, Skeleton
+from analysis.records import JOINTS, Floats, Observations, Skeleton
+from analysis.repetitions.picture import calm_px, trunk_px
 from analysis.skeleton.camera import View, view
 from analysis.skeleton.features import start_frames
 
-CUTOFF_HZ: Final = 2.0
-LONGEST_GAP_S: Final = 1.0
 # Of the roll, the pelvis does about so much: its hips go up and down by a few centimetres.
 PELVIS_SHARE: Final = 0.3
 _GRID: Final = np.radians(np.arange(-80.0, 81.0))
@@ -108,27 +106,20 @@ def knee_roll(observations: Observations, body: Skeleton) -> Floats:
     For comparing the rolls of a clip: it is larger than what hips and pelvis turn.
     """
     t = observations.time_s
-    knees = _knees(observations)
+    knees = calm_px(observations, [f"knee_{side}" for side in SIDES], "both").reshape(len(t), len(SIDES), 2)
     seen = np.isfinite(knees).all(axis=(1, 2))
     start = start_frames(t) & seen
-    legs, trunk_px = _legs_at_rest(body, start), _trunk_px(observations)
+    legs, trunk = _legs_at_rest(body, start), trunk_px(observations)
     looks = view(observations, body)
     roll = np.full(len(t), np.nan)
-    if legs is None or looks is None or not trunk_px > 0:
+    if legs is None or looks is None or trunk <= 0:
         return roll
     some = np.flatnonzero(seen)
     some = some[np.linspace(0, len(some) - 1, min(_FRAMES, len(some))).round().astype(int)]
-    arcs = _Arcs(legs, looks, trunk_px)
+    arcs = _Arcs(legs, looks, trunk)
     fit = arcs.fitted(knees[some], np.median(knees[start], axis=0))
     roll[seen] = np.degrees(arcs.rolls(knees[seen], fit))
     return roll
-
-
-def _knees(observations: Observations) -> Floats:
-    """Both knees (T, 2, 2) [px], low-pass filtered."""
-    px = observations.landmarks_px[:, [LANDMARKS[f"knee_{side}"] for side in SIDES]]
-    flat = filters.smooth(observations.time_s, px.reshape(len(px), -1), CUTOFF_HZ, LONGEST_GAP_S)
-    return flat.reshape(px.shape)
 
 
 def _legs_at_rest(body: Skeleton, start: np.ndarray) -> _Legs | None:
@@ -136,13 +127,3 @@ def _legs_at_rest(body: Skeleton, start: np.ndarray) -> _Legs | None:
     joints = body.joints_cm[start][:, np.array(ends)]
     known = joints[np.isfinite(joints).all(axis=(1, 2, 3))]
     return _Legs(*np.median(known, axis=0)) if len(known) else None
-
-
-def _trunk_px(observations: Observations) -> float:
-    """Usual length of the trunk in the picture [px]; NaN where it is never seen."""
-    hips, shoulders = (
-        np.mean([observations.landmarks_px[:, LANDMARKS[f"{part}_{side}"]] for side in SIDES], axis=0)
-        for part in ("hip", "shoulder")
-    )
-    length = np.linalg.norm(hips - shoulders, axis=1)
-    return float(np.nanmedian(length)) if np.isfinite(length).any() else float("nan")
