@@ -210,10 +210,6 @@ class SideLying(Movement):
     """Lying on one side; `top` is the upper side and the one that works."""
 
     lies, views, alternating = "side_lying", ("front",), False
-    upper_arm = ArmPose((0.45, -0.75, 0.1), (0.3, -0.8, -0.45))  # hand on the mat before the belly
-
-    def clear_card(self) -> None:
-        self.upper_arm = ArmPose((0.95, 0.1, 0.0), (0.2, 0.3, -0.9))  # before the chest
 
     def choose(self) -> None:
         self.top = str(self.rng.choice(SIDES))
@@ -221,7 +217,19 @@ class SideLying(Movement):
 
     def arms_at_rest(self) -> dict[str, ArmPose]:
         bottom = ArmPose((0.25, 0.85, 0.3), (0.2, 0.6, -0.3))
-        return {self.top: self.upper_arm, OTHER[self.top]: bottom}
+        return {self.top: self._hand_on_mat(), OTHER[self.top]: bottom}
+
+    def _hand_on_mat(self) -> ArmPose:
+        """Fingers of the upper arm on the mat before the belly; the hand is 0.108 / 0.146 of the forearm
+        (segment lengths of Drillis and Contini, in Winter 2009)."""
+        shoulder, elbow, wrist = (
+            self.body.pivots[f"{joint}_{self.top}"] for joint in ("upper_arm", "forearm", "hand")
+        )
+        upper = np.array([0.75, -0.45, -0.5]) / np.linalg.norm([0.75, -0.45, -0.5])
+        elbow_drops = -upper[2] * np.linalg.norm(elbow - shoulder)
+        down = (2 * abs(shoulder[2]) - elbow_drops) / (np.linalg.norm(wrist - elbow) * (1 + 0.108 / 0.146))
+        ahead = np.sqrt(1 - down**2) * np.array([0.95, -0.3])
+        return ArmPose(tuple(upper), (float(ahead[0]), float(ahead[1]), float(-down)))
 
 
 class Clam(SideLying):
