@@ -27,7 +27,7 @@ FLAGS = [
 ]
 WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 PHONE, DESKTOP = {"width": 390, "height": 844}, {"width": 1280, "height": 900}
-NARROW = {"width": 320, "height": 640}
+TABLET, NARROW = {"width": 768, "height": 1024}, {"width": 320, "height": 640}
 EVERY_DAY = [1, 2, 3, 4, 5, 6, 7]
 _QUICK = {
     "MATLINE_ARGON2_MEMORY_KIB": "64",

@@ -10,6 +10,7 @@ from browsing import (
     DESKTOP,
     NARROW,
     PHONE,
+    TABLET,
     Visit,
     Visitor,
     joined,
@@ -128,8 +129,9 @@ def test_page(practice: Practice, name: str) -> None:
             fold.evaluate("(part) => { part.open = true; }")
         found = visitor.barriers()
         assert not found, found
-    visitor.page.set_viewport_size(NARROW)  # type: ignore[arg-type]
-    assert visitor.wide() <= 0, "it scrolls sideways on a narrow phone"
+    for viewport in (TABLET, NARROW):
+        visitor.page.set_viewport_size(viewport)  # type: ignore[arg-type]
+        assert visitor.wide() <= 0, f"it scrolls sideways at {viewport['width']} px"
     assert visitor.page.evaluate(UNLABELLED) == 0, "a number of a table stands without its label"
     text = visitor.page.locator("body").inner_text()
     assert not RAW.findall(text), RAW.findall(text)
